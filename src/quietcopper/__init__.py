@@ -1,0 +1,2 @@
+"""Quiet Copper: EMC and signal-integrity review of finished board layouts."""
+

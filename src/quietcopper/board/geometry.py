@@ -1,0 +1,31 @@
+"""Plane geometry that readers, builders and checks share. Lengths in metres."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quietcopper.board.model import ARC_SAG
+
+
+def arc_points(
+    x0: float, y0: float, x1: float, y1: float, xc: float, yc: float, turn: int, sag: float = ARC_SAG
+) -> NDArray[np.float64]:
+    """Points along a circular arc from (x0, y0) to (x1, y1) round (xc, yc), shape (n, 2), ends kept exactly.
+
+    turn : +1 counter-clockwise, -1 clockwise. Start equal to end means the full circle. The radius runs linearly from
+    the start's to the end's, so a centre that is slightly off still joins both ends. sag bounds the chord error, m.
+    """
+    r0, r1 = np.hypot(x0 - xc, y0 - yc), np.hypot(x1 - xc, y1 - yc)
+    a0, a1 = np.arctan2(y0 - yc, x0 - xc), np.arctan2(y1 - yc, x1 - xc)
+    sweep = (a1 - a0) * turn % (2 * np.pi)
+    if x0 == x1 and y0 == y1:
+        sweep = 2 * np.pi
+    r = max(r0, r1)
+    step = 2 * np.arccos(max(1 - sag / r, 0.5)) if r > 0 else np.pi
+    n = int(min(max(np.ceil(sweep / step), 1), 4096))
+    t = np.linspace(0.0, 1.0, n + 1)
+    angle, radius = a0 + turn * sweep * t, r0 + (r1 - r0) * t
+    out = np.stack([xc + radius * np.cos(angle), yc + radius * np.sin(angle)], axis=-1)
+    out[0], out[-1] = (x0, y0), (x1, y1)
+    return out

@@ -1,0 +1,1 @@
+"""Edits to a board; each yields a new Board."""

@@ -1,0 +1,1 @@
+"""An invented product in two revisions."""

@@ -1,0 +1,1 @@
+"""What the geometry means: net roles, drivers, connectivity, paths, runs, references, gaps."""

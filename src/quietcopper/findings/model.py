@@ -1,0 +1,209 @@
+"""Finding, Place, Allowance, Remedy, Cause, Assumption: the words of the result document, SI units, metres.
+
+A check yields Finding, Coverage and NotChecked objects; the review adds identity, causes and order and makes a Result;
+`quietcopper.findings.document` turns a Result into the JSON document and back out of SI.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+CHANGE_IT, IMPROVE_IT, WATCH_IT, PASSES = "change it", "improve it", "watch it", "passes"
+
+
+def excess_db(predicted: float, allowed: float) -> float:
+    """20·log10(predicted / allowed), dB; -inf for a predicted 0. Raises ValueError for allowed <= 0 or non-finite."""
+    if not (math.isfinite(predicted) and math.isfinite(allowed) and allowed > 0 and predicted >= 0):
+        raise ValueError(f"no excess for predicted {predicted} against allowed {allowed}")
+    return 20 * math.log10(predicted / allowed) if predicted > 0 else -math.inf
+
+
+def grade(excess: float) -> str:
+    """'change it' from 6 dB, 'improve it' from 0, 'watch it' from -6, else 'passes'."""
+    if excess >= 6:
+        return CHANGE_IT
+    if excess >= 0:
+        return IMPROVE_IT
+    return WATCH_IT if excess >= -6 else PASSES
+
+
+@dataclass(frozen=True)
+class Allowance:
+    """The figure a quantity may reach. `key` is its name in the settings file ("trace-over-gap.noise_share")."""
+
+    value: float
+    unit: str
+    source: str
+    key: str = ""
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where: a point (m), the shape to mark (metres) and the names that belong to it; layers as indices from 0."""
+
+    at: tuple[float, float]
+    shape: BaseGeometry | None = None
+    layers: tuple[int, ...] = ()
+    nets: tuple[str, ...] = ()
+    parts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A change that the program could apply: `kind` names an edit of quietcopper.changes, `arguments` its values,
+    `text` says it in words a designer can act on ('layer 3 becomes ground')."""
+
+    text: str
+    kind: str = ""
+    arguments: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """A proposal with the excess after it, dB. `solved` is how: 'estimate' (the check's own formula with the changed
+    value) or 'solved again' (the changed board was reviewed). None: not worked out, and the text says so."""
+
+    change: Proposal
+    excess_after_db: float | None = None
+    solved: str = "estimate"
+
+
+@dataclass(frozen=True)
+class CauseHint:
+    """The design choice behind a finding, as its check sees it. Findings with the same `key` share a cause.
+
+    key : for instance "gap:layer 3:3V3|5V"; title : one sentence; weight is left to the review.
+    """
+
+    key: str
+    title: str
+    change: Proposal | None = None
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A prediction with a number, a place, a cause and remedies.
+
+    subject : words that name the same thing in every revision (net, layer, nearest pin), never counters or coordinates
+    message : one sentence with the number, no advice;   unit : of predicted and allowed, SI
+    evidence : plain data (numbers, strings, lists, dicts) behind the number, keys with unit suffixes where not SI
+    range_db : (best, worst) excess that the assumed inputs span, where inputs were assumed
+    """
+
+    check: str
+    subject: tuple[str, ...]
+    title: str
+    message: str
+    place: Place
+    predicted: float
+    allowance: Allowance
+    cause: CauseHint
+    remedies: tuple[Remedy, ...] = ()
+    evidence: Mapping[str, Any] = field(default_factory=dict)
+    range_db: tuple[float, float] | None = None
+    id: str = ""
+
+    @property
+    def excess_db(self) -> float:
+        return excess_db(self.predicted, self.allowance.value)
+
+    @property
+    def grade(self) -> str:
+        return grade(self.excess_db)
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """What a check looked at: 'looked' of 'total' things ('nets', 'layer changes')."""
+
+    check: str
+    looked: int
+    total: int
+    things: str
+
+
+@dataclass(frozen=True)
+class NotChecked:
+    """What could not be checked, and why; `count` things of that kind."""
+
+    check: str
+    what: str
+    why: str
+    count: int = 1
+
+
+@dataclass(frozen=True)
+class AssumptionNote:
+    what: str
+    value: float | str
+    unit: str
+    why: str
+    touches: int = 1
+
+
+@dataclass(frozen=True)
+class Cause:
+    """Findings that share one design choice, worst first. after_db: worst excess left when the change is made."""
+
+    id: str
+    title: str
+    findings: tuple[str, ...]
+    change: Proposal | None
+    excess_before_db: float
+    excess_after_db: float | None
+
+
+@dataclass(frozen=True)
+class DrawnLayer:
+    """One copper layer as it is drawn. Rings and lines are (n, 2) arrays in millimetres.
+
+    areas : a list of polygons, each a list of rings (outer first); traces : (points, width in mm); pads : polygons
+    nets of each, as indices into Drawing.nets
+    """
+
+    name: str
+    areas: list[list[NDArray[np.float64]]]
+    area_nets: list[int]
+    traces: list[NDArray[np.float64]]
+    trace_widths: list[float]
+    trace_nets: list[int]
+    pads: list[list[NDArray[np.float64]]]
+    pad_nets: list[int]
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """What a page needs to draw the board, millimetres. holes : (n, 3) x, y, diameter. parts : (ref, x, y, side)."""
+
+    outline: list[list[NDArray[np.float64]]]
+    layers: list[DrawnLayer]
+    holes: NDArray[np.float64]
+    parts: list[tuple[str, float, float, int]]
+    nets: list[str]
+
+
+@dataclass(frozen=True)
+class Result:
+    """A whole review. board, settings, lines, plane_pairs, stackup are plain data as the JSON contract has them."""
+
+    board: Mapping[str, Any]
+    settings: Mapping[str, Any]
+    assumptions: tuple[AssumptionNote, ...]
+    causes: tuple[Cause, ...]
+    findings: tuple[Finding, ...]
+    coverage: tuple[Coverage, ...]
+    not_checked: tuple[NotChecked, ...]
+    unread: tuple[Mapping[str, Any], ...]
+    problems: tuple[str, ...]
+    lines: tuple[Mapping[str, Any], ...]
+    plane_pairs: tuple[Mapping[str, Any], ...]
+    stackup: Mapping[str, Any]
+    checks: Mapping[str, Mapping[str, str]]  # name -> question, mechanism, allowance text
+    drawing: Drawing

@@ -1,0 +1,1 @@
+"""Readers and writers of open exchange formats; each reader yields a Board."""

@@ -1,0 +1,1 @@
+"""The review as HTML, from the result document only."""

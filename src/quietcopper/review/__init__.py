@@ -1,0 +1,1 @@
+"""Runs the checks, ranks, groups by cause, compares revisions."""
