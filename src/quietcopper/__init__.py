@@ -1,2 +1,1 @@
 """Quiet Copper: EMC and signal-integrity review of finished board layouts."""
-

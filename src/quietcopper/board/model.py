@@ -131,7 +131,7 @@ class Table:
         return dataclasses.replace(self, **columns)
 
 
-def _col(dtype: Any) -> Any:
+def column(dtype: Any) -> Any:
     return field(metadata={"dtype": dtype})
 
 
@@ -144,16 +144,16 @@ class Traces(Table):
     width : m; net, layer : indices
     """
 
-    net: Ints = _col(np.int32)
-    layer: Ints = _col(np.int32)
-    x0: Floats = _col(np.float64)
-    y0: Floats = _col(np.float64)
-    x1: Floats = _col(np.float64)
-    y1: Floats = _col(np.float64)
-    xc: Floats = _col(np.float64)
-    yc: Floats = _col(np.float64)
-    turn: Ints = _col(np.int32)
-    width: Floats = _col(np.float64)
+    net: Ints = column(np.int32)
+    layer: Ints = column(np.int32)
+    x0: Floats = column(np.float64)
+    y0: Floats = column(np.float64)
+    x1: Floats = column(np.float64)
+    y1: Floats = column(np.float64)
+    xc: Floats = column(np.float64)
+    yc: Floats = column(np.float64)
+    turn: Ints = column(np.int32)
+    width: Floats = column(np.float64)
 
     @cached_property
     def lines(self) -> Shapes:
@@ -196,39 +196,39 @@ class Vias(Table):
     pin : index into pins, -1 for a via
     """
 
-    net: Ints = _col(np.int32)
-    x: Floats = _col(np.float64)
-    y: Floats = _col(np.float64)
-    x1: Floats = _col(np.float64)
-    y1: Floats = _col(np.float64)
-    drill: Floats = _col(np.float64)
-    first: Ints = _col(np.int32)
-    last: Ints = _col(np.int32)
-    plated: Bools = _col(np.bool_)
-    antipad: Floats = _col(np.float64)
-    pin: Ints = _col(np.int32)
+    net: Ints = column(np.int32)
+    x: Floats = column(np.float64)
+    y: Floats = column(np.float64)
+    x1: Floats = column(np.float64)
+    y1: Floats = column(np.float64)
+    drill: Floats = column(np.float64)
+    first: Ints = column(np.int32)
+    last: Ints = column(np.int32)
+    plated: Bools = column(np.bool_)
+    antipad: Floats = column(np.float64)
+    pin: Ints = column(np.int32)
 
 
 @dataclass(frozen=True, eq=False)
 class Pads(Table):
     """Pads, one row a pad and layer. shape in place; via, pin : indices, -1 where none."""
 
-    net: Ints = _col(np.int32)
-    layer: Ints = _col(np.int32)
-    x: Floats = _col(np.float64)
-    y: Floats = _col(np.float64)
-    shape: Shapes = _col(object)
-    via: Ints = _col(np.int32)
-    pin: Ints = _col(np.int32)
+    net: Ints = column(np.int32)
+    layer: Ints = column(np.int32)
+    x: Floats = column(np.float64)
+    y: Floats = column(np.float64)
+    shape: Shapes = column(object)
+    via: Ints = column(np.int32)
+    pin: Ints = column(np.int32)
 
 
 @dataclass(frozen=True, eq=False)
 class Areas(Table):
     """Filled copper shapes (planes, pours), one connected polygon with its holes a row."""
 
-    net: Ints = _col(np.int32)
-    layer: Ints = _col(np.int32)
-    shape: Shapes = _col(object)
+    net: Ints = column(np.int32)
+    layer: Ints = column(np.int32)
+    shape: Shapes = column(object)
 
 
 @dataclass(frozen=True, eq=False)
@@ -236,25 +236,25 @@ class Parts(Table):
     """Components. side : 0 mounted on layer 1, 1 on the last layer; rotation in radians counter-clockwise as seen
     from layer 1; value and package as the file says, "" when unknown."""
 
-    ref: Names = _col(object)
-    value: Names = _col(object)
-    package: Names = _col(object)
-    side: Ints = _col(np.int32)
-    x: Floats = _col(np.float64)
-    y: Floats = _col(np.float64)
-    rotation: Floats = _col(np.float64)
+    ref: Names = column(object)
+    value: Names = column(object)
+    package: Names = column(object)
+    side: Ints = column(np.int32)
+    x: Floats = column(np.float64)
+    y: Floats = column(np.float64)
+    rotation: Floats = column(np.float64)
 
 
 @dataclass(frozen=True, eq=False)
 class Pins(Table):
     """Pins of parts. layer : the layer that the pin's pad is on, -1 for a through pin."""
 
-    part: Ints = _col(np.int32)
-    name: Names = _col(object)
-    net: Ints = _col(np.int32)
-    x: Floats = _col(np.float64)
-    y: Floats = _col(np.float64)
-    layer: Ints = _col(np.int32)
+    part: Ints = column(np.int32)
+    name: Names = column(object)
+    net: Ints = column(np.int32)
+    x: Floats = column(np.float64)
+    y: Floats = column(np.float64)
+    layer: Ints = column(np.int32)
 
 
 @dataclass(frozen=True, eq=False)

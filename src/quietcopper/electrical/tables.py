@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from quietcopper.board.model import Bools, Floats, Ints, Shapes, Table, _col
+from quietcopper.board.model import Bools, Floats, Ints, Shapes, Table, column
 
 GROUND, SUPPLY, SIGNAL, FREE = "ground", "supply", "signal", "free"
 
@@ -60,12 +60,12 @@ class Pieces(Table):
     pins : number of part pins on it;  area : total of its filled areas (m2), 0 when it is traces and pads only
     """
 
-    net: Ints = _col(np.int32)
-    layer: Ints = _col(np.int32)
-    group: Ints = _col(np.int32)
-    ties: Ints = _col(np.int32)
-    pins: Ints = _col(np.int32)
-    area: Floats = _col(np.float64)
+    net: Ints = column(np.int32)
+    layer: Ints = column(np.int32)
+    group: Ints = column(np.int32)
+    ties: Ints = column(np.int32)
+    pins: Ints = column(np.int32)
+    area: Floats = column(np.float64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,19 +79,19 @@ class Runs(Table):
     are narrower than the opening the trace's own via needs count like any other opening.
     """
 
-    trace: Ints = _col(np.int32)
-    net: Ints = _col(np.int32)
-    layer: Ints = _col(np.int32)
-    start: Floats = _col(np.float64)
-    stop: Floats = _col(np.float64)
-    width: Floats = _col(np.float64)
-    line: Shapes = _col(object)
-    above: Ints = _col(np.int32)
-    above_layer: Ints = _col(np.int32)
-    above_gap: Floats = _col(np.float64)
-    below: Ints = _col(np.int32)
-    below_layer: Ints = _col(np.int32)
-    below_gap: Floats = _col(np.float64)
+    trace: Ints = column(np.int32)
+    net: Ints = column(np.int32)
+    layer: Ints = column(np.int32)
+    start: Floats = column(np.float64)
+    stop: Floats = column(np.float64)
+    width: Floats = column(np.float64)
+    line: Shapes = column(object)
+    above: Ints = column(np.int32)
+    above_layer: Ints = column(np.int32)
+    above_gap: Floats = column(np.float64)
+    below: Ints = column(np.int32)
+    below_layer: Ints = column(np.int32)
+    below_gap: Floats = column(np.float64)
 
     @property
     def length(self) -> Floats:
@@ -119,22 +119,22 @@ class Gaps(Table):
     opening); after is -1 where the trace ends without coming back (end of plane)
     x, y : middle of the uncovered stretch; length : of the uncovered stretch along the trace, m
     line : the uncovered stretch; width : trace width
-    slot : extent of the opening across the trace, m: how far the return is forced aside, counted from the crossing to the
-           nearer end of the opening; inf where the copper before and after is not joined on that layer
+    slot : how far the return is forced aside, m: from the crossing to the nearer end of the opening, measured across
+           the trace; inf where the copper before and after is not joined on that layer
     """
 
-    trace: Ints = _col(np.int32)
-    net: Ints = _col(np.int32)
-    layer: Ints = _col(np.int32)
-    reference: Ints = _col(np.int32)
-    before: Ints = _col(np.int32)
-    after: Ints = _col(np.int32)
-    x: Floats = _col(np.float64)
-    y: Floats = _col(np.float64)
-    length: Floats = _col(np.float64)
-    slot: Floats = _col(np.float64)
-    width: Floats = _col(np.float64)
-    line: Shapes = _col(object)
+    trace: Ints = column(np.int32)
+    net: Ints = column(np.int32)
+    layer: Ints = column(np.int32)
+    reference: Ints = column(np.int32)
+    before: Ints = column(np.int32)
+    after: Ints = column(np.int32)
+    x: Floats = column(np.float64)
+    y: Floats = column(np.float64)
+    length: Floats = column(np.float64)
+    slot: Floats = column(np.float64)
+    width: Floats = column(np.float64)
+    line: Shapes = column(object)
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,16 +146,16 @@ class LayerChanges(Table):
     upper_ref, lower_ref : layer index of that reference, -1 none
     """
 
-    via: Ints = _col(np.int32)
-    net: Ints = _col(np.int32)
-    x: Floats = _col(np.float64)
-    y: Floats = _col(np.float64)
-    upper: Ints = _col(np.int32)
-    lower: Ints = _col(np.int32)
-    upper_area: Ints = _col(np.int32)
-    lower_area: Ints = _col(np.int32)
-    upper_ref: Ints = _col(np.int32)
-    lower_ref: Ints = _col(np.int32)
+    via: Ints = column(np.int32)
+    net: Ints = column(np.int32)
+    x: Floats = column(np.float64)
+    y: Floats = column(np.float64)
+    upper: Ints = column(np.int32)
+    lower: Ints = column(np.int32)
+    upper_area: Ints = column(np.int32)
+    lower_area: Ints = column(np.int32)
+    upper_ref: Ints = column(np.int32)
+    lower_ref: Ints = column(np.int32)
 
 
 @dataclass(frozen=True)
@@ -177,13 +177,13 @@ class Neighbours(Table):
     x, y : middle of the stretch; line : the stretch on a's centre line
     """
 
-    a: Ints = _col(np.int32)
-    b: Ints = _col(np.int32)
-    length: Floats = _col(np.float64)
-    spacing: Floats = _col(np.float64)
-    x: Floats = _col(np.float64)
-    y: Floats = _col(np.float64)
-    line: Shapes = _col(object)
+    a: Ints = column(np.int32)
+    b: Ints = column(np.int32)
+    length: Floats = column(np.float64)
+    spacing: Floats = column(np.float64)
+    x: Floats = column(np.float64)
+    y: Floats = column(np.float64)
+    line: Shapes = column(object)
 
 
 __all__ = [
