@@ -13,3 +13,25 @@ MU0 = 1.25663706212e-6  # H/m, CODATA 2018
 C0 = 299_792_458.0  # m/s, exact
 ETA0 = 376.730313668  # ohm, CODATA 2018
 COPPER_CONDUCTIVITY = 5.8e7  # S/m, IACS annealed copper at 20 °C
+
+_PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"), (1e-12, "p"))
+
+
+def engineering(value: float, unit: str, digits: int = 3) -> str:
+    """'12.3 mV' for (0.0123, 'V'); lengths ('m') in mm or µm, ratios ('1') in per cent. For text only."""
+    if unit == "1":
+        return f"{value * 100:.{digits}g} %"
+    if unit == "m":
+        return f"{value / MICRON:.{digits}g} µm" if 0 < abs(value) < 0.1e-3 else f"{value / MM:.{digits}g} mm"
+    if value == 0:
+        return f"0 {unit}"
+    for scale, prefix in _PREFIXES:
+        # 0.9995: 999.7 rounds to 1000 at three digits and then belongs to the next prefix
+        if abs(value) >= scale * 0.9995:
+            return f"{_plain(value / scale, digits)} {prefix}{unit}"
+    return f"{_plain(value / 1e-12, digits)} p{unit}"
+
+
+def _plain(value: float, digits: int) -> str:
+    text = f"{value:.{digits}g}"
+    return f"{float(text):.0f}" if "e" in text else text

@@ -1,1 +1,57 @@
-"""One module a check."""
+"""One module a check. `CHECKS` lists them in the order they run and are documented."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from importlib import import_module
+from typing import Protocol, cast
+
+from quietcopper.electrical.view import View
+from quietcopper.findings import Coverage, Finding, Limit, NotChecked
+
+
+class Check(Protocol):
+    """What a module in this package provides.
+
+    NAME : kebab-case, says what is wrong;  QUESTION : what is looked at, one sentence
+    MECHANISM : why it matters, two sentences;  FORMULA : how the quantity is predicted, with its range
+    ALLOWANCES : figures the user may change, by their name in the settings;  SOURCES : where formulas and figures come from
+    """
+
+    NAME: str
+    QUESTION: str
+    MECHANISM: str
+    FORMULA: str
+    ALLOWANCES: Mapping[str, Limit]
+    SOURCES: tuple[str, ...]
+
+    def look(self, view: View) -> Iterator[Finding | Coverage | NotChecked]: ...
+
+
+NAMES = (
+    "trace-over-gap",
+    "trace-off-plane",
+    "layer-change-without-return",
+    "reference-not-ground",
+    "planes-far-apart",
+    "impedance-off-target",
+    "pour-shifts-impedance",
+    "traces-too-close",
+    "lone-copper",
+    "pour-finger",
+    "split-ground-at-cable",
+)
+
+
+def load(name: str) -> Check:
+    """The check of that name."""
+    return cast(Check, import_module(f"quietcopper.checks.{name.replace('-', '_')}"))
+
+
+def all_checks() -> tuple[Check, ...]:
+    return tuple(load(name) for name in NAMES)
+
+
+def allowance_defaults() -> dict[str, Limit]:
+    """Every allowance of every check, keyed 'check.name' as in the settings file."""
+    return {f"{check.NAME}.{key}": limit for check in all_checks() for key, limit in check.ALLOWANCES.items()}

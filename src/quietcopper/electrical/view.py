@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.spatial import cKDTree
 
 from quietcopper.board import Board
 from quietcopper.electrical.settings import Settings
 from quietcopper.electrical.tables import Driver, Gaps, LayerChanges, Neighbours, Pair, Path, Pieces, Role, Runs
+
+if TYPE_CHECKING:
+    from quietcopper.electrical.copper import Copper
 
 
 class View:
@@ -77,5 +84,13 @@ class View:
 
         return net_paths(self.board, self.copper, net)
 
+    @cached_property
+    def _pin_tree(self) -> cKDTree | None:
+        pins = self.board.pins
+        return cKDTree(np.stack([pins.x, pins.y], -1)) if len(pins) else None
 
-from quietcopper.electrical.copper import Copper  # noqa: E402
+    def near(self, x: float, y: float) -> str:
+        """Label of the pin nearest to a place ('U3.14'), or '' on a board without parts."""
+        if self._pin_tree is None:
+            return ""
+        return self.board.pin_label(int(self._pin_tree.query((x, y))[1]))

@@ -45,6 +45,16 @@ class Allowance:
 
 
 @dataclass(frozen=True)
+class Limit:
+    """An allowance as a check declares it: default value, unit, source and one sentence of help for the settings."""
+
+    default: float
+    unit: str
+    source: str
+    help: str
+
+
+@dataclass(frozen=True)
 class Place:
     """Where: a point (m), the shape to mark (metres) and the names that belong to it; layers as indices from 0."""
 

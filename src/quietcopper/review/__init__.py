@@ -1,1 +1,5 @@
 """Runs the checks, ranks, groups by cause, compares revisions."""
+
+from quietcopper.review.runner import review
+
+__all__ = ["review"]

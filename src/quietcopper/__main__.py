@@ -1,0 +1,7 @@
+"""`python -m quietcopper`."""
+
+import sys
+
+from quietcopper.cli import main
+
+sys.exit(main())

@@ -1,0 +1,75 @@
+"""The command line. Every subcommand is a module with `add_parser` and `run`; heavy imports happen inside `run`."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from importlib import import_module
+
+from quietcopper.errors import QuietCopperError
+
+COMMANDS = ("demo", "review", "compare", "settings", "line", "plane_pair", "explain")
+
+DESCRIPTION = """\
+Reviews a finished board layout for EMC and signal integrity: predicts what its geometry does to emissions and
+signals, ranks it by excess over an allowance in dB, traces it to causes and says what a change would gain."""
+
+EPILOG = """\
+start here:
+  quietcopper demo                          the bundled example, reviewed
+  quietcopper settings board.xml -o s.toml  everything that was inferred, ready to correct
+  quietcopper review board.xml -s s.toml    the main job; open review.html in the folder it names
+  quietcopper explain trace-over-gap        what a check predicts, against which allowance, from which source
+
+BOARD is an IPC-2581 file (plain, .gz or .zip).
+exit status: 0 done; 1 done, and a finding is above --fail-above; 2 the input or the call is unusable.
+
+Radiated figures are estimates for ranking and for choosing between designs, no compliance verdict."""
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> None:  # type: ignore[override]
+        self.exit(2, f"{self.prog}: {message}; see '{self.prog} --help'\n")
+
+
+def parser() -> argparse.ArgumentParser:
+    """The whole command line as an argparse parser."""
+    top = _Parser(
+        prog="quietcopper",
+        description=DESCRIPTION,
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    top.add_argument("--version", action="store_true", help="print the version and exit")
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
+    for name in COMMANDS:
+        import_module(f"quietcopper.cli.{name}").add_parser(commands)
+    return top
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one command; returns the exit status."""
+    args = parser().parse_args(argv)
+    if args.version:
+        from importlib.metadata import version
+
+        print(f"quietcopper {version('quietcopper')}")
+        return 0
+    if args.command is None:
+        parser().print_help()
+        return 0
+    try:
+        return int(import_module(f"quietcopper.cli.{args.command.replace('-', '_')}").run(args))
+    except QuietCopperError as e:
+        print(f"quietcopper: {e}", file=sys.stderr)
+        return 2
+    except OSError as e:
+        print(f"quietcopper: {e.filename or ''}: {e.strerror or e}", file=sys.stderr)
+        return 2
+    except BrokenPipeError:  # the reader of our output has gone
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        print("quietcopper: stopped", file=sys.stderr)
+        return 130

@@ -1,0 +1,112 @@
+"""`quietcopper review`: the main job."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from quietcopper.errors import CallError
+
+if TYPE_CHECKING:
+    from quietcopper.findings import Result
+    from quietcopper.review.runner import Progress
+
+
+def add_parser(commands: Any) -> None:
+    p = commands.add_parser(
+        "review",
+        help="review a board: the main job",
+        description="Reads a board, solves what its geometry does, and writes findings.json and review.html.",
+    )
+    p.add_argument("board", metavar="BOARD", type=Path, help="an IPC-2581 file (plain, .gz or .zip)")
+    p.add_argument("-s", "--settings", metavar="SETTINGS.toml", type=Path, help="corrections of what was inferred")
+    p.add_argument(
+        "-o", "--output", metavar="DIR", type=Path, help="folder to write into (default: BOARD's name-review)"
+    )
+    p.add_argument("--fail-above", metavar="DB", type=float, help="exit with status 1 if a finding exceeds this, in dB")
+    p.add_argument("--timings", action="store_true", help="print seconds per stage")
+    p.add_argument("-q", "--quiet", action="store_true", help="no progress bar, no summary")
+
+
+@contextmanager
+def progress_bar(quiet: bool) -> Iterator[Progress]:
+    """A progress bar on standard error when that is a terminal, else nothing."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda stage, done, total: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description:<32}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("reading", total=1.0)
+        yield lambda stage, done, total: bar.update(task, description=stage, completed=done, total=total)
+
+
+def review_to_folder(
+    board_path: Path,
+    settings_path: Path | None,
+    folder: Path,
+    *,
+    quiet: bool = False,
+    timings: dict[str, float] | None = None,
+) -> Result:
+    """Read, review and write findings.json and review.html into `folder`; nothing is written when reading fails."""
+    from quietcopper.electrical.settings import Settings, load_settings
+    from quietcopper.findings.document import to_document, write_document
+    from quietcopper.formats import read_board
+    from quietcopper.report.html import write_html
+    from quietcopper.review import review
+
+    seconds = timings if timings is not None else {}
+    if folder.exists() and not folder.is_dir():
+        raise CallError(f"{folder}: is a file; name a folder with -o")
+    settings = load_settings(settings_path) if settings_path else Settings()
+    with progress_bar(quiet) as progress:
+        began = time.perf_counter()
+        progress("reading", 0, 1)
+        board = read_board(board_path)
+        seconds["reading"] = time.perf_counter() - began
+        result = review(board, settings, progress=progress, timings=seconds)
+    began = time.perf_counter()
+    folder.mkdir(parents=True, exist_ok=True)
+    write_document(result, folder / "findings.json")
+    write_html(to_document(result), result.drawing, folder / "review.html")
+    seconds["writing"] = time.perf_counter() - began
+    return result
+
+
+def summary(result: Result, folder: Path) -> list[str]:
+    """A few lines for the terminal: counts by grade, the causes worst first, where the review is."""
+    from quietcopper.findings.model import CHANGE_IT, IMPROVE_IT, WATCH_IT
+
+    counts = {g: sum(f.grade == g for f in result.findings) for g in (CHANGE_IT, IMPROVE_IT, WATCH_IT)}
+    lines = [", ".join(f"{n} to '{g}'" for g, n in counts.items()) + f"; {len(result.causes)} causes, worst first:"]
+    for number, cause in enumerate(result.causes[:8], start=1):
+        places = "1 place" if len(cause.findings) == 1 else f"{len(cause.findings)} places"
+        lines.append(f"  {number}. {cause.excess_before_db:+6.1f} dB  {cause.title} ({places})")
+    if len(result.causes) > 8:
+        lines.append(f"  … and {len(result.causes) - 8} more")
+    if result.not_checked:
+        lines.append(f"not checked: {len(result.not_checked)} things, listed in the review with the reason")
+    lines.append(f"review: {folder / 'review.html'}")
+    return lines
+
+
+def run(args: argparse.Namespace) -> int:
+    folder = args.output or Path(args.board.name.split(".")[0] + "-review")
+    timings: dict[str, float] = {}
+    result = review_to_folder(args.board, args.settings, folder, quiet=args.quiet, timings=timings)
+    if not args.quiet:
+        print("\n".join(summary(result, folder)))
+    if args.timings:
+        for stage, seconds in timings.items():
+            print(f"{seconds:8.3f} s  {stage}")
+        print(f"{sum(timings.values()):8.3f} s  in all")
+    worst = max((f.excess_db for f in result.findings), default=float("-inf"))
+    return 1 if args.fail_above is not None and worst > args.fail_above else 0
