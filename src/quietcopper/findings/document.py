@@ -1,0 +1,214 @@
+"""The result as a JSON document (`findings.json`), format quietcopper-review/1.
+
+`schema/review-1.schema.json` is the contract, with every key described; `to_document` is where SI ends: lengths are
+millimetres and the key or the unit beside a number says so. Layers, nets and parts are named as in the file. A figure
+that JSON cannot carry (the excess of a predicted zero is minus infinity) is null.
+
+The plain tables of a Result (`board`, `stackup`, `lines`, `plane_pairs`) arrive with the keys of the schema and are
+only rounded here. The same result gives the same bytes: keys stand in a fixed order and numbers have six digits.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from quietcopper.findings.model import Cause, Finding, Proposal, Result
+from quietcopper.units import MM
+
+FORMAT = "quietcopper-review/1"
+DIGITS = 6  # significant; lengths up to a metre keep their micrometres
+GRID_DECIMALS = 4  # of coordinates in mm: 0.1 µm, below what any board is made to
+SHAPE_SAG = 1e-6  # m; marked shapes lose the points of flattened arcs that are closer to their chords than this
+_BORDER_UNITS = {"m": ("mm", 1e3), "m2": ("mm2", 1e6)}  # unit inside -> unit and factor in the document
+
+
+def rounded(value: float) -> float | int | None:
+    """Six significant digits; whole numbers as int, infinities and nan as None."""
+    value = float(value)
+    if not math.isfinite(value):
+        return None
+    short = float(f"{value:.{DIGITS}g}")
+    return int(short) if short.is_integer() and abs(short) < 2**53 else short
+
+
+def _finite(value: float, what: str) -> float | int:
+    short = rounded(value)
+    if short is None:
+        raise ValueError(f"{what} is {value}, a finite number was expected")
+    return short
+
+
+def plain(value: Any) -> Any:
+    """Any evidence or table as JSON types: numbers rounded, numpy and tuples as lists, order of keys kept.
+
+    Raises TypeError for objects that are no plain data.
+    """
+    if value is None or isinstance(value, str | bool):
+        return value
+    if isinstance(value, np.bool_):
+        return bool(value)
+    if isinstance(value, int | np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        return rounded(float(value))
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, Sequence):
+        return [plain(item) for item in value]
+    raise TypeError(f"plain data expected, found {type(value).__name__}")
+
+
+def _coordinate_mm(value: float) -> float | int:
+    """Metres as millimetres on the 0.1 µm grid."""
+    short = round(float(value) / MM, GRID_DECIMALS) + 0.0  # + 0.0: no minus zero
+    if not math.isfinite(short):
+        raise ValueError(f"a coordinate is {value}, a finite number was expected")
+    return int(short) if short.is_integer() else short
+
+
+def shape_mm(shape: BaseGeometry | None) -> dict[str, Any] | None:
+    """A shape in metres as a GeoJSON-like geometry in millimetres, None for none or an empty one."""
+    if shape is None or shape.is_empty:
+        return None
+
+    def convert(item: Any) -> Any:
+        if isinstance(item, int | float):
+            return _coordinate_mm(item)
+        return [convert(part) for part in item]
+
+    mapping = shapely.geometry.mapping(shapely.simplify(shapely.force_2d(shape), SHAPE_SAG))
+    if mapping["type"] == "GeometryCollection":
+        return {"type": "GeometryCollection", "geometries": [shape_mm(part) for part in shapely.get_parts(shape)]}
+    return {"type": mapping["type"], "coordinates": convert(mapping["coordinates"])}
+
+
+def _change(change: Proposal | None) -> dict[str, Any] | None:
+    if change is None:
+        return None
+    return {"text": change.text, "kind": change.kind, "arguments": plain(change.arguments)}
+
+
+def _border(value: float, unit: str) -> tuple[float | int, str]:
+    name, factor = _BORDER_UNITS.get(unit, (unit, 1.0))
+    return _finite(value * factor, "a predicted or allowed figure"), name
+
+
+def _finding(finding: Finding, cause: str | None, layers: Sequence[Any]) -> dict[str, Any]:
+    place = finding.place
+    predicted, unit = _border(finding.predicted, finding.allowance.unit)
+    allowed, _ = _border(finding.allowance.value, finding.allowance.unit)
+    return {
+        "id": finding.id,
+        "check": finding.check,
+        "grade": finding.grade,
+        "title": finding.title,
+        "message": finding.message,
+        "subject": list(finding.subject),
+        "layers": [layers[i] for i in place.layers],
+        "nets": list(place.nets),
+        "parts": list(place.parts),
+        "at_mm": [_coordinate_mm(place.at[0]), _coordinate_mm(place.at[1])],
+        "shape": shape_mm(place.shape),
+        "predicted": predicted,
+        "allowed": allowed,
+        "unit": unit,
+        "excess_db": rounded(finding.excess_db),
+        "range_db": None if finding.range_db is None else [rounded(x) for x in finding.range_db],
+        "allowance_source": finding.allowance.source,
+        "allowance_key": finding.allowance.key,
+        "cause": cause,
+        "remedies": [
+            {
+                "change": _change(remedy.change),
+                "excess_after_db": None if remedy.excess_after_db is None else rounded(remedy.excess_after_db),
+                "removed": remedy.excess_after_db == -math.inf,
+                "how": remedy.solved,
+            }
+            for remedy in finding.remedies
+        ],
+        "evidence": plain(finding.evidence),
+    }
+
+
+def _cause(cause: Cause) -> dict[str, Any]:
+    return {
+        "id": cause.id,
+        "title": cause.title,
+        "findings": list(cause.findings),
+        "change": _change(cause.change),
+        "excess_before_db": rounded(cause.excess_before_db),
+        "excess_after_db": None if cause.excess_after_db is None else rounded(cause.excess_after_db),
+        "removed": cause.excess_after_db == -math.inf,
+    }
+
+
+def to_document(result: Result) -> dict[str, Any]:
+    """The whole review as JSON types, by the schema. Raises ValueError for a finding without finite figures."""
+    cause_of = {finding: cause.id for cause in result.causes for finding in cause.findings}
+    layers = [layer.name for layer in result.drawing.layers]
+    return {
+        "format": FORMAT,
+        "board": plain(result.board),
+        "settings": plain(result.settings),
+        "assumptions": [
+            {"what": a.what, "value": plain(a.value), "unit": a.unit, "why": a.why, "touches": int(a.touches)}
+            for a in result.assumptions
+        ],
+        "stackup": plain(result.stackup),
+        "causes": [_cause(c) for c in result.causes],
+        "findings": [_finding(f, cause_of.get(f.id), layers) for f in result.findings],
+        "coverage": [
+            {"check": c.check, "looked": int(c.looked), "total": int(c.total), "things": c.things}
+            for c in result.coverage
+        ],
+        "not_checked": [
+            {"check": n.check, "what": n.what, "why": n.why, "count": int(n.count)} for n in result.not_checked
+        ],
+        "unread": plain(result.unread),
+        "problems": list(result.problems),
+        "lines": plain(result.lines),
+        "plane_pairs": plain(result.plane_pairs),
+        "checks": plain(result.checks),
+    }
+
+
+@cache
+def schema() -> dict[str, Any]:
+    """The JSON Schema (2020-12) of the document."""
+    text = files("quietcopper.findings").joinpath("schema/review-1.schema.json").read_text(encoding="utf-8")
+    loaded: dict[str, Any] = json.loads(text)
+    return loaded
+
+
+def dumps(document: Mapping[str, Any]) -> str:
+    """The document as text: one line an entry of each list, so that two reviews can be compared line by line."""
+
+    def compact(value: Any) -> str:
+        return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(", ", ": "))
+
+    sections = []
+    for key, value in document.items():
+        if isinstance(value, list) and value:
+            body = "[\n  " + ",\n  ".join(compact(item) for item in value) + "\n ]"
+        else:
+            body = compact(value)
+        sections.append(f" {compact(key)}: {body}")
+    return "{\n" + ",\n".join(sections) + "\n}\n"
+
+
+def write_document(result: Result, path: Path | str) -> None:
+    """Write `findings.json`. The same result gives the same bytes on every machine."""
+    # A half surrogate in a name from a file has no UTF-8; its \\u escape is valid JSON.
+    Path(path).write_bytes(dumps(to_document(result)).encode("utf-8", errors="backslashreplace"))
