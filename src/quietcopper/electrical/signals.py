@@ -1,14 +1,16 @@
-"""What a net's driver sends into its line: edge current, and level per frequency as a measuring receiver sees it."""
+"""What a net's driver sends into its line: edge current, and level by frequency as a measuring receiver sees it."""
 
 from __future__ import annotations
 
 import numpy as np
+from shapely.geometry.base import BaseGeometry
 
 from quietcopper.board.model import Floats
 from quietcopper.electrical.tables import Driver
-from quietcopper.fields.spectra import harmonics
+from quietcopper.electrical.view import View
+from quietcopper.fields.spectra import data_amplitude, full_rise, harmonics, knee
 
-RECEIVER_BANDWIDTH = ((1e9, 120e3), (np.inf, 1e6))  # Hz; CISPR 16-1-1: 120 kHz below 1 GHz, 1 MHz above (from memory)
+LOWEST = 30e6  # Hz, where the radiated limits begin
 
 
 def edge_current(driver: Driver, z0: float) -> float:
@@ -23,19 +25,38 @@ def edge_current(driver: Driver, z0: float) -> float:
 def level_by_frequency(driver: Driver, amplitude: float, highest: float) -> tuple[Floats, Floats]:
     """Frequencies (Hz) and peak amplitudes of what a receiver reads of a signal of the given peak-to-peak amplitude.
 
-    A clock gives its harmonics (`spectra.harmonics`, 50 % duty). Data and slow lines are random two-level signals:
-    one-sided power density A²·T/2·sinc²(fT), shaped by the edge's sinc, times the receiver's bandwidth; the sine of equal power
-    is returned on 40 frequencies a decade, with the sinc's envelope. Source: Proakis, Digital Communications, power
-    spectra of linearly modulated signals (from memory). Both arrays are empty for a net without a driver.
+    A clock gives its harmonics at 50 % duty; data and slow lines are random two-level signals read in the receiver's
+    bandwidth (120 kHz below 1 GHz, 1 MHz above: CISPR 16-1-1, from memory) on 40 frequencies a decade. From 30 MHz to
+    `highest`; both arrays are empty for a net without a driver. See `fields.spectra` for the formulas.
     """
-    if amplitude <= 0 or driver.rate <= 0 or highest <= 30e6:
+    if amplitude <= 0 or driver.rate <= 0 or highest <= LOWEST:
         return np.empty(0), np.empty(0)
+    rise = float(full_rise(driver.rise))
     if driver.kind == "clock":
-        frequency, level = harmonics(amplitude, driver.rate, 0.5, driver.rise, highest)
-        keep = frequency >= 30e6
+        if driver.rate > highest:
+            return np.empty(0), np.empty(0)
+        frequency, level = harmonics(amplitude, driver.rate, 0.5, min(rise, 0.5 / driver.rate), highest)
+        keep = frequency >= LOWEST
         return frequency[keep], level[keep]
-    frequency = np.geomspace(30e6, highest, max(2, int(40 * np.log10(highest / 30e6))))
-    bandwidth = np.select([frequency <= f for f, _ in RECEIVER_BANDWIDTH], [b for _, b in RECEIVER_BANDWIDTH])
+    frequency = np.geomspace(LOWEST, highest, max(2, int(40 * np.log10(highest / LOWEST))))
     bit = 0.5 / driver.rate
-    shape = np.minimum(1.0, 1 / (np.pi * frequency * bit)) * np.minimum(1.0, 1 / (np.pi * frequency * driver.rise))
-    return frequency, amplitude * np.sqrt(bit * bandwidth) * shape
+    rise = min(rise, bit)
+    low, high = (data_amplitude(amplitude, bit, rise, frequency, bandwidth) for bandwidth in (120e3, 1e6))
+    return frequency, np.where(frequency <= 1e9, low, high)
+
+
+def fastest_beside(view: View, shape: BaseGeometry, layer: int, reach: float = 1e-3) -> tuple[float, int] | None:
+    """Highest knee frequency (Hz) of the lines that can excite a piece of copper, and the net it belongs to.
+
+    Lines count on the piece's own layer and on the layers next to it within `reach` (m) of the piece, seen from above.
+    None when no driven line comes that near.
+    """
+    traces = view.board.traces
+    rows = view.trace_tree.query(shape, predicate="dwithin", distance=reach)
+    rows = rows[np.abs(traces.layer[rows] - layer) <= 1]
+    best: tuple[float, int] | None = None
+    for net in np.unique(traces.net[rows]):
+        driver = view.drivers[net]
+        if driver.swing > 0 and (best is None or float(knee(driver.rise)) > best[0]):
+            best = (float(knee(driver.rise)), int(net))
+    return best

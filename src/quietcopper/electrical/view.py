@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.spatial import cKDTree
+from shapely import STRtree
 
-from quietcopper.board import Board
+from quietcopper.board import Board, Dielectric
 from quietcopper.electrical.settings import Settings
 from quietcopper.electrical.tables import Driver, Gaps, LayerChanges, Neighbours, Pair, Path, Pieces, Role, Runs
+from quietcopper.errors import OutOfRange
 
 if TYPE_CHECKING:
     from quietcopper.electrical.copper import Copper
@@ -83,6 +85,21 @@ class View:
         from quietcopper.electrical.paths import net_paths
 
         return net_paths(self.board, self.copper, net)
+
+    def dielectric_beside(self, layer: int) -> Dielectric:
+        """The thinner of the dielectrics that touch a copper layer: the one that carries most of its field.
+
+        Raises OutOfRange on a board with one copper layer, whose laminate is not part of the model.
+        """
+        sheets = self.board.dielectrics[max(layer - 1, 0) : layer + 1]
+        if not sheets:
+            raise OutOfRange("the board has one copper layer, and its data name no laminate")
+        return min(sheets, key=lambda sheet: sheet.thickness)
+
+    @cached_property
+    def trace_tree(self) -> STRtree:
+        """Spatial index over the centre lines of board.traces."""
+        return STRtree(self.board.traces.lines)
 
     @cached_property
     def _pin_tree(self) -> cKDTree | None:

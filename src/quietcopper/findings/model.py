@@ -43,6 +43,10 @@ class Allowance:
     source: str
     key: str = ""
 
+    def excess_db(self, predicted: float) -> float:
+        """Excess of a predicted figure over this allowance, dB."""
+        return excess_db(predicted, self.value)
+
 
 @dataclass(frozen=True)
 class Limit:
@@ -122,7 +126,7 @@ class Finding:
 
     @property
     def excess_db(self) -> float:
-        return excess_db(self.predicted, self.allowance.value)
+        return self.allowance.excess_db(self.predicted)
 
     @property
     def grade(self) -> str:
@@ -197,6 +201,44 @@ class Drawing:
     holes: NDArray[np.float64]
     parts: list[tuple[str, float, float, int]]
     nets: list[str]
+
+
+@dataclass(frozen=True)
+class Matched:
+    """The same finding in two revisions: excess before and after, dB; None where that revision does not have it."""
+
+    id: str
+    check: str
+    title: str
+    before_db: float | None
+    after_db: float | None
+
+    @property
+    def state(self) -> str:
+        """'cured' (gone, or passes now), 'new', 'better' or 'worse' by more than 1 dB, else 'remaining'."""
+        if self.before_db is None:
+            return "new"
+        if self.after_db is None or (grade(self.after_db) == PASSES and grade(self.before_db) != PASSES):
+            return "cured"
+        if abs(self.after_db - self.before_db) <= 1.0:
+            return "remaining"
+        return "better" if self.after_db < self.before_db else "worse"
+
+    @property
+    def shown(self) -> bool:
+        """False for what passes in both revisions."""
+        return any(db is not None and grade(db) != PASSES for db in (self.before_db, self.after_db))
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Two revisions of a board: findings matched by meaning and place, causes of the old one with what is left."""
+
+    old_name: str
+    new_name: str
+    findings: tuple[Matched, ...]
+    causes: tuple[Matched, ...]
+    board_changes: tuple[str, ...]  # what differs in the data, one sentence each
 
 
 @dataclass(frozen=True)
