@@ -99,26 +99,30 @@ def slot_inductance(
     length, slot_width : of the slot, across and along the trace; offset : of the trace from the slot's middle.
     The slender-slot form of the aperture problem that `slots.solve_slot` solves in full: the trace and its image
     put the magnetic potential phi(y) = <atan((y - y0)/h)>/pi per ampere on the slot, which answers like a thin
-    neutral rod, dL = (pi mu0/2) integral (phi - mean phi)^2 dy / (ln(2 D/g) - 1). Derived here.
-    Range: length at least 3 slot widths, trace inside the slot's length. Error against the full solution within 8 %
-    for length >= 20 slot widths, 15 % from 8, 40 % from 3, always on the high side for a centred trace.
+    neutral rod: dL = (pi mu0/2) integral (phi - phi0)^2/c dy, c = ln(4 a/g + 4) - 1 on each of the two arms of length
+    a, phi0 making the charge vanish. Derived here; the 4 inside the logarithm was fitted to full solutions.
+    Range: length at least 3 slot widths, trace inside the slot's length. Error against full solutions (length 4 to
+    200 slot widths) within 5 % for a centred trace; up to 25 % high for one within a slot width of the end.
     """
     d, g = np.asarray(length, dtype=float), checked("slot width", slot_width)
     checked("slot length over slot width", d / g, 3.0, open_low=False)
     h, w = checked("height", height), checked("trace width", trace_width)
     y0 = np.asarray(offset, dtype=float)
     checked("trace offset over half the slot length", np.abs(y0) / (d / 2), 0.0, 1.0, open_low=False)
-    low, high = -d / 2 - y0, d / 2 - y0
     nodes, weights = np.polynomial.legendre.leggauss(48)
-    scale = np.sqrt(h**2 + (w / 2) ** 2)  # the potential turns over within about this distance of the trace
-    a, b = np.arcsinh(low / scale), np.arcsinh(high / scale)
-    u = ((a + b) / 2)[..., None] + ((b - a) / 2)[..., None] * nodes
-    t = scale[..., None] * np.sinh(u)
-    dt = ((b - a) / 2)[..., None] * weights * scale[..., None] * np.cosh(u)
-    phi = strip_potential(t, w[..., None], h[..., None])
-    mean = np.sum(phi * dt, axis=-1) / d
-    square = np.sum((phi - mean[..., None]) ** 2 * dt, axis=-1)
-    return (np.pi * MU0 / 2 * square / (np.log(2 * d / g) - 1))[()]
+    scale = np.hypot(h, w / 2)  # the potential turns over within about this distance of the trace
+    charge = potential = square = np.zeros(())
+    for side in (1.0, -1.0):
+        arm = d / 2 - side * y0
+        reach = np.arcsinh(arm / scale)
+        u = reach[..., None] * (nodes + 1) / 2
+        dt = scale[..., None] * np.cosh(u) * reach[..., None] * weights / 2
+        dt = dt / (np.log(4 * arm / g + 4) - 1)[..., None]
+        phi = strip_potential(side * scale[..., None] * np.sinh(u), w[..., None], h[..., None])
+        charge = charge + np.sum(dt, axis=-1)
+        potential = potential + np.sum(phi * dt, axis=-1)
+        square = square + np.sum(phi**2 * dt, axis=-1)
+    return (np.pi * MU0 / 2 * (square - potential**2 / charge))[()]
 
 
 def strip_potential(y: ArrayLike, width: ArrayLike, height: ArrayLike) -> Floats:
