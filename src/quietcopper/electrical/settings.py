@@ -1,23 +1,51 @@
 """What the reviewer may set or correct: the TOML settings file as one immutable object.
 
-Sections of the file: [review], [nets."NAME"], [patterns."GLOB"], [layers.N], [dielectrics.N], [connectors.REF],
-[allowances]. Units stand in the key (`rise_ps`, `swing_v`, `source_ohm`, `clock_mhz`, `data_mbps`, `target_ohm`).
+Sections of the file: [review], [nets."NAME"], [patterns."GLOB"], [layers.N], [dielectrics.N], [mask.top],
+[mask.bottom], [connectors."REF"], [allowances]. Units stand in the key (`rise_ps`, `swing_v`, `source_ohm`,
+`clock_mhz`, `data_mbps`, `target_ohm`); here everything is SI. `settings_keys` lists every key with its range.
+
+`checked = false` (of the file, or of one net) says that the values were written by the program and not yet read by
+anybody: those that equal what the program infers still count as inferred, those that differ count as given.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import dataclasses
+import difflib
+import math
+import os
+import re
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-from quietcopper.board import Board
+from quietcopper.board import Assumption, Board, Mask
+from quietcopper.errors import SettingsError
+
+if TYPE_CHECKING:
+    from quietcopper.electrical.view import View
+
+_QUANTITIES = (
+    (r"dielectric constant|permittivity", "er"),
+    (r"loss tangent", "tan_d"),
+    (r"thickness", "thickness"),
+    (r"conductivity", "conductivity"),
+)
+AllowanceRow = tuple[str, float, str, str, str]  # key, default, unit, source, help
 
 
 @dataclass(frozen=True)
 class NetSettings:
-    """What the user said of one net or pattern; None where nothing was said. SI units."""
+    """What the user said of one net or pattern; None where nothing was said. SI units.
+
+    rate : clock frequency or, for data, half the bit rate, Hz; pair_with : the other line's name, "" for no pair
+    checked : False when the line was written by the program and not read by anybody; None: as the whole file
+    """
 
     role: str | None = None  # ground, supply, signal
-    kind: str | None = None  # clock, data, slow
+    kind: str | None = None  # clock, data, slow, none
     voltage: float | None = None
     swing: float | None = None
     rise: float | None = None
@@ -25,11 +53,24 @@ class NetSettings:
     rate: float | None = None
     target: float | None = None  # ohm, single line
     pair_with: str | None = None
+    checked: bool | None = None
+
+    def over(self, weaker: NetSettings) -> NetSettings:
+        """These values, and `weaker`'s where nothing is said here."""
+        said = {f.name: getattr(self, f.name) for f in dataclasses.fields(self) if getattr(self, f.name) is not None}
+        return dataclasses.replace(weaker, **said)
 
 
 @dataclass(frozen=True)
 class Settings:
-    """All settings; every default is what a review without a settings file uses."""
+    """All settings; every default is what a review without a settings file uses.
+
+    layers : {1: {"thickness": m, "conductivity": S/m, "function": word}}, numbered from 1 as in the file
+    dielectrics : {1: {"thickness": m, "er": …, "tan_d": …, "material": …, "frequency": Hz}}, 1 is under layer 1
+    masks : {"top": {"thickness": m, "er": …, "tan_d": …}, "bottom": …}
+    connectors : {"J1": {"cable": True, "length": m, "shielded": False}}
+    path : the file these came from, "" for none;  checked : see the module's text
+    """
 
     title: str = ""
     reviewer: str = ""
@@ -43,13 +84,156 @@ class Settings:
     patterns: Mapping[str, NetSettings] = field(default_factory=dict)
     layers: Mapping[int, Mapping[str, float | str]] = field(default_factory=dict)
     dielectrics: Mapping[int, Mapping[str, float | str]] = field(default_factory=dict)
+    masks: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     connectors: Mapping[str, Mapping[str, float | bool | str]] = field(default_factory=dict)
     allowances: Mapping[str, float] = field(default_factory=dict)
+    checked: bool = True
+    path: str = ""
+
+    def for_net(self, name: str) -> NetSettings:
+        """What was said of a net: its own section over the patterns that fit it, a longer pattern over a shorter."""
+        fitting = sorted((p for p in self.patterns if fnmatchcase(name, p)), key=lambda p: (len(p), p))
+        merged = NetSettings()
+        for pattern in fitting:
+            merged = self.patterns[pattern].over(merged)
+        return self.nets[name].over(merged) if name in self.nets else merged
+
+    def counts_as_given(self, said: NetSettings) -> bool:
+        """Whether values that equal the inferred ones are the user's own word (see the module's text)."""
+        return self.checked if said.checked is None else said.checked
 
     def correct(self, board: Board) -> Board:
-        """The board with the stackup corrections of [layers] and [dielectrics] applied."""
-        raise NotImplementedError
+        """The board with the stackup corrections of [layers], [dielectrics] and [mask] applied.
+
+        An assumption about a corrected value goes, unless the file is unchecked and merely repeats the value.
+        Raises SettingsError for a number outside the stackup or half a mask.
+        """
+        if not (self.layers or self.dielectrics or self.masks):
+            return board
+        settled: set[str] = set()  # keys of corrected values, as `assumption_keys` names them
+        layers, sheets = list(board.layers), list(board.dielectrics)
+        for number, values in sorted(self.layers.items()):
+            at = self._row("layers", number, len(layers))
+            settled |= self._settled(f"layers.{number}", layers[at], values)
+            layers[at] = dataclasses.replace(layers[at], **values)  # type: ignore[arg-type]
+        for number, values in sorted(self.dielectrics.items()):
+            at = self._row("dielectrics", number, len(sheets))
+            settled |= self._settled(f"dielectrics.{number}", sheets[at], values)
+            sheets[at] = dataclasses.replace(sheets[at], **values)  # type: ignore[arg-type]
+        masks: dict[str, Mask | None] = {"top": board.mask_top, "bottom": board.mask_bottom}
+        for side, given in sorted(self.masks.items()):
+            before = masks[side]
+            if before is None and not {"thickness", "er"} <= set(given):
+                raise SettingsError(
+                    f"{self.path or 'settings'}: [mask.{side}] needs both thickness_um and er, "
+                    "because the board's data have no mask there"
+                )
+            settled |= self._settled(f"mask.{side}", before, given)
+            masks[side] = Mask(**given) if before is None else dataclasses.replace(before, **given)
+        return dataclasses.replace(
+            board,
+            layers=tuple(layers),
+            dielectrics=tuple(sheets),
+            mask_top=masks["top"],
+            mask_bottom=masks["bottom"],
+            assumptions=tuple(a for a in board.assumptions if assumption_key(a) not in settled),
+        )
+
+    def _row(self, section: str, number: int, rows: int) -> int:
+        """Index of a numbered section's row. Raises SettingsError where the board has no such row."""
+        if 1 <= number <= rows:
+            return number - 1
+        allowed = f"allowed are {section} 1 to {rows}" if rows else f"it has no {section}"
+        raise SettingsError(f"{self.path or 'settings'}: [{section}.{number}] is not on this board; {allowed}")
+
+    def _settled(self, place: str, before: object, values: Mapping[str, float | str]) -> set[str]:
+        """Keys of the values that the user has settled: all in a checked file, else those that differ."""
+        return {
+            f"{place}.{n}" for n, value in values.items() if self.checked or not same(getattr(before, n, None), value)
+        }
+
+    def unused(self, board: Board) -> tuple[str, ...]:
+        """One sentence for each net, pattern, part or other name in the settings that the board does not have."""
+        where = self.path or "settings"
+        out = []
+        for name in self.nets:
+            if name not in board.net_index:
+                out.append(f"{where}: net {name!r} is not on this board{did_you_mean(name, board.nets)}")
+            other = self.nets[name].pair_with
+            if other and other not in board.net_index:
+                out.append(f"{where}: {other!r}, paired with {name!r}, is not a net{did_you_mean(other, board.nets)}")
+        out += [
+            f"{where}: pattern {pattern!r} fits no net of this board"
+            for pattern in self.patterns
+            if not any(fnmatchcase(net, pattern) for net in board.nets[1:])
+        ]
+        refs = {str(ref) for ref in board.parts.ref}
+        out += [
+            f"{where}: part {ref!r} is not on this board{did_you_mean(ref, sorted(refs))}"
+            for ref in self.connectors
+            if ref not in refs
+        ]
+        return tuple(out)
 
     def allowance(self, key: str, default: float) -> float:
         """The user's value for an allowance, else the default."""
         return self.allowances.get(key, default)
+
+
+def same(one: object, other: object) -> bool:
+    """Equal, numbers to the digits that a written file keeps."""
+    if isinstance(one, float | int) and isinstance(other, float | int):
+        return math.isclose(one, other, rel_tol=1e-9)
+    return one == other
+
+
+def assumption_key(assumption: Assumption) -> str:
+    """The settings key of a stackup figure that a reader assumed ("dielectrics.2.er"), "" for any other assumption."""
+    text = assumption.what.lower()
+    name = next((name for pattern, name in _QUANTITIES if re.search(pattern, text)), "")
+    if not name:
+        return ""
+    if "mask" in text:
+        side = "bottom" if re.search(r"bottom|lower", text) else "top"
+        return f"mask.{side}.{name}"
+    numbers = [int(n) for n in re.findall(r"layers? (\d+)| and (?:layer )?(\d+)", text) for n in n if n]
+    if not numbers:
+        return ""
+    section = "dielectrics" if len(numbers) == 2 or name in ("er", "tan_d") else "layers"
+    return f"{section}.{min(numbers)}.{name}"
+
+
+def did_you_mean(word: str, allowed: Iterable[str]) -> str:
+    """'; did you mean X?' with the nearest of the allowed words, "" when none is near."""
+    words = [w for w in allowed if w]
+    by_case = {w.lower(): w for w in words}
+    near = [by_case[word.lower()]] if word.lower() in by_case else difflib.get_close_matches(word, words, 1, 0.6)
+    return f"; did you mean {near[0]!r}?" if near else ""
+
+
+def load_settings(path: Path | str, allowances: Collection[str] | None = None) -> Settings:
+    """Read a settings file. allowances : the keys that exist, to catch a misspelt one; None takes any.
+
+    Raises SettingsError, one sentence with file and key or line, for anything that cannot be used.
+    """
+    from quietcopper.electrical.settings_keys import parse_settings
+
+    return parse_settings(Path(path), allowances)
+
+
+def write_settings(view: View, path: Path | str, allowances: Iterable[AllowanceRow] = ()) -> None:
+    """Write everything that was inferred and set as a commented settings file, ready to correct.
+
+    The file appears whole or not at all. Raises SettingsError where it cannot be written.
+    """
+    from quietcopper.electrical.settings_text import settings_text
+
+    path = Path(path)
+    text = settings_text(view, allowances)
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        part.write_text(text, encoding="utf-8")
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise SettingsError(f"{path}: the settings file cannot be written ({error.strerror})") from error
