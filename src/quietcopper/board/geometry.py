@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
+from shapely import Polygon
+from shapely.geometry.base import BaseGeometry
 
 from quietcopper.board.model import ARC_SAG
 
@@ -29,3 +32,29 @@ def arc_points(
     out = np.stack([xc + radius * np.cos(angle), yc + radius * np.sin(angle)], axis=-1)
     out[0], out[-1] = (x0, y0), (x1, y1)
     return out
+
+
+def tiles(shape: BaseGeometry, vertices: int = 96, smallest: float = 0.2e-3) -> list[Polygon]:
+    """A polygon cut into polygons of at most about `vertices` vertices, by halving its box across the longer side.
+
+    Together they cover exactly the same copper. A plane must be cut up before it meets an overlay or distance query:
+    their cost grows with the vertices of the whole. Tiles are not halved below `smallest` (m). An invalid polygon is
+    returned whole, because clipping it could lose copper.
+    """
+    if not shape.is_valid:
+        return [part for part in shapely.get_parts(shape).tolist() if isinstance(part, Polygon)]
+    done: list[Polygon] = []
+    todo = [part for part in shapely.get_parts(shape).tolist() if isinstance(part, Polygon) and not part.is_empty]
+    while todo:
+        part = todo.pop()
+        x0, y0, x1, y1 = part.bounds
+        if shapely.get_num_coordinates(part) <= vertices or max(x1 - x0, y1 - y0) <= smallest:
+            done.append(part)
+            continue
+        xm, ym = ((x0 + x1) / 2, y1) if x1 - x0 >= y1 - y0 else (x1, (y0 + y1) / 2)
+        halves = (
+            shapely.clip_by_rect(part, x0, y0, xm, ym),
+            (shapely.clip_by_rect(part, xm, y0, x1, y1) if xm < x1 else shapely.clip_by_rect(part, x0, ym, x1, y1)),
+        )
+        todo.extend(piece for half in halves for piece in shapely.get_parts(half) if isinstance(piece, Polygon))
+    return done
