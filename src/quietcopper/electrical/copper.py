@@ -1,0 +1,427 @@
+"""Which copper touches which: pieces on one layer, and groups of pieces joined by plated holes.
+
+Copper shapes ("elements") are numbered through: the rows of traces, then pads, then areas, then one barrel for every
+plated hole and layer that it spans. Two elements on one layer are in contact where they overlap or lie closer than
+`TOUCH`; traces and barrels count as their centre line (or point) with half their width, so that no rounding of their
+ends enters.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import shapely
+from numpy.typing import ArrayLike, NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from shapely import STRtree
+
+from quietcopper.board import Board
+from quietcopper.board.geometry import tiles
+from quietcopper.board.model import ARC_SAG, Bools, Floats, Ints, Shapes
+from quietcopper.electrical.tables import Pieces
+
+TOUCH = 2 * ARC_SAG  # m; two flattened arcs that touch may lie this far apart. No process makes a gap so narrow.
+MOST_NAMED = 40  # problems of one kind that are named singly; the rest is counted
+SCREW = 2e-3  # m; a plated hole at least this wide may hold a screw, which ties its copper to a case
+SPOKE = 2e-3  # m; a trace no longer than this between a hole's pad and an area is a thermal spoke
+
+TRACE, PAD, AREA, BARREL = 0, 1, 2, 3
+
+
+@dataclass(frozen=True, eq=False)
+class Elements:
+    """All copper shapes of a board in one numbering, shape (n,) each.
+
+    kind : TRACE, PAD, AREA or BARREL;  row : in the board's table of that kind (vias for a barrel)
+    core, half : centre line, point or polygon, and the half width around it, m
+    """
+
+    kind: Ints
+    row: Ints
+    net: Ints
+    layer: Ints
+    core: Shapes
+    half: Floats
+    first: tuple[int, int, int, int]  # number of the first element of each kind
+
+    def __len__(self) -> int:
+        return len(self.kind)
+
+    @classmethod
+    def of(cls, board: Board) -> Elements:
+        traces, pads, areas, vias = board.traces, board.pads, board.areas, board.vias
+        low = np.clip(vias.first, 0, len(board.layers) - 1)
+        high = np.clip(vias.last, 0, len(board.layers) - 1)
+        spans = np.where(vias.plated, high - low + 1, 0)
+        via = np.repeat(np.arange(len(vias)), spans)
+        barrel_layer = low[via] + np.arange(len(via)) - np.repeat(np.cumsum(spans) - spans, spans)
+        counts = (len(traces), len(pads), len(areas), len(via))
+        return cls(
+            kind=np.repeat(np.arange(4), counts).astype(np.int32),
+            row=np.concatenate([*(np.arange(n) for n in counts[:3]), via]).astype(np.int32),
+            net=np.concatenate([traces.net, pads.net, areas.net, vias.net[via]]),
+            layer=np.concatenate([traces.layer, pads.layer, areas.layer, barrel_layer]).astype(np.int32),
+            core=np.concatenate([traces.lines, pads.shape, areas.shape, barrels(board)[via]]),
+            half=np.concatenate([traces.width / 2, np.zeros(counts[1] + counts[2]), vias.drill[via] / 2]),
+            first=(0, counts[0], counts[0] + counts[1], sum(counts[:3])),
+        )
+
+
+def barrels(board: Board) -> Shapes:
+    """Axis of every hole as seen from above: a point, or a line along a slot, shape (vias,)."""
+    vias = board.vias
+    out = shapely.points(vias.x, vias.y).astype(object)
+    slot = np.flatnonzero((vias.x != vias.x1) | (vias.y != vias.y1))
+    ends = np.stack([vias.x[slot], vias.y[slot], vias.x1[slot], vias.y1[slot]], axis=-1).reshape(-1, 2, 2)
+    out[slot] = shapely.linestrings(ends)
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class Copper:
+    """Connected copper of a board.
+
+    piece_of_trace, piece_of_pad, piece_of_area : row in `pieces` of every row of those tables
+    via_index, piece_index : which hole meets which piece, one entry a meeting, ordered by hole
+    contact_a, contact_b : pairs of touching elements, a < b
+    group_nets : the named nets of every group, in the order of the net list
+    split_nets : nets whose copper with pins (any copper, where none has pins) lies in more than one group
+    problems : contradictions between the net names and the copper, one sentence each
+    """
+
+    pieces: Pieces
+    piece_of_trace: Ints
+    piece_of_pad: Ints
+    piece_of_area: Ints
+    via_index: Ints
+    piece_index: Ints
+    elements: Elements
+    contact_a: Ints
+    contact_b: Ints
+    group_nets: tuple[tuple[int, ...], ...]
+    split_nets: Ints
+    problems: tuple[str, ...]
+
+    def pieces_of_via(self, via: int) -> Ints:
+        """Rows of the pieces that a hole meets."""
+        low, high = np.searchsorted(self.via_index, [via, via + 1])
+        return self.piece_index[low:high]
+
+    def vias_of_piece(self, piece: int) -> Ints:
+        """Rows of the plated holes that meet a piece, ascending."""
+        return self.via_index[self.piece_index == piece]
+
+    @cached_property
+    def neighbours(self) -> tuple[NDArray[np.int64], Ints]:
+        """Contacts as compressed rows: element i touches ``targets[start[i]:start[i + 1]]``; (start, targets)."""
+        source = np.concatenate([self.contact_a, self.contact_b])
+        target = np.concatenate([self.contact_b, self.contact_a])
+        order = np.lexsort((target, source))
+        start = np.searchsorted(source[order], np.arange(len(self.elements) + 1))
+        return start, target[order]
+
+    def touching(self, kind: int, row: int) -> Ints:
+        """Elements in contact with a row of a table (`kind` TRACE, PAD or AREA), ascending."""
+        start, target = self.neighbours
+        element = self.elements.first[kind] + row
+        return target[start[element] : start[element + 1]]
+
+    @cached_property
+    def floating(self) -> Bools:
+        """Which groups hold no pin, no screw hole, and no pad that could be a part's: shape (groups,).
+
+        Where the file says which pads are pins, only those count. Where it names no pins at all, every pad that
+        belongs to no hole may be a part's.
+        """
+        tied = np.zeros(len(self.group_nets), dtype=bool)
+        tied[self.pieces.group[self.pieces.pins > 0]] = True
+        screw = (self.elements.kind == BARREL) & (self.elements.half >= SCREW / 2)
+        tied[self.pieces.group[self.piece_index[np.isin(self.via_index, self.elements.row[screw])]]] = True
+        if not (self.pieces.pins > 0).any():
+            tied[self.pieces.group[self.piece_of_pad[self._loose_pads]]] = True
+        return ~tied
+
+    @cached_property
+    def _loose_pads(self) -> Ints:
+        """Rows of pads that touch no barrel."""
+        start, target = self.neighbours
+        first = self.elements.first[PAD]
+        source = np.repeat(np.arange(len(self.elements)), np.diff(start))
+        in_hole = np.unique(source[self.elements.kind[target] == BARREL]) - first
+        return np.setdiff1d(np.arange(len(self.piece_of_pad)), in_hole).astype(np.int32)
+
+
+def connect(board: Board) -> Copper:
+    """Pieces and groups of a board's copper.
+
+    The net names play no part in what touches what; where they contradict the copper it is said in `problems`.
+    Unplated holes join nothing. Pieces are ordered by layer, then by their first element.
+    """
+    elements = Elements.of(board)
+    a, b = _contacts(board, elements)
+    n = len(elements)
+    _, body = connected_components(coo_array((np.ones(len(a), dtype=np.int8), (a, b)), shape=(n, n)), directed=False)
+
+    # a barrel alone is no piece: number the bodies that hold other copper
+    solid = elements.kind != BARREL
+    bodies, first = np.unique(body[solid], return_index=True)
+    order = np.argsort(elements.layer[solid][first], kind="stable")
+    order = order[np.lexsort((first[order], elements.layer[solid][first][order]))]
+    piece_of_body = np.full(int(body.max(initial=-1)) + 1, -1, dtype=np.int32)
+    piece_of_body[bodies[order]] = np.arange(len(bodies))
+    piece = piece_of_body[body] if n else np.empty(0, dtype=np.int32)
+    count = len(bodies)
+
+    met = np.flatnonzero((elements.kind == BARREL) & (piece >= 0))
+    meetings = np.unique(np.stack([elements.row[met], piece[met]], axis=-1), axis=0)
+    via_index, piece_index = meetings[:, 0].astype(np.int32), meetings[:, 1].astype(np.int32)
+    size = count + len(board.vias)
+    joined = coo_array((np.ones(len(met), dtype=np.int8), (elements.row[met] + count, piece[met])), shape=(size, size))
+    _, label = connected_components(joined, directed=False)
+    _, first_piece, group = np.unique(label[:count], return_index=True, return_inverse=True)
+    group = np.argsort(np.argsort(first_piece))[group]
+
+    filled = np.bincount(piece[elements.kind == AREA], weights=shapely.area(board.areas.shape), minlength=count)
+    pieces = Pieces(
+        net=_piece_nets(board, elements, piece, count),
+        layer=elements.layer[solid][first][order],
+        group=group.astype(np.int32),
+        ties=_ties(via_index, piece_index, len(board.vias), count),
+        pins=_pins(board, elements, piece, count),
+        area=filled.astype(np.float64),
+    )
+    group_nets = _group_nets(elements, piece, pieces)
+    split, split_words = _split_nets(board, pieces)
+    ends = (*elements.first[1:], n)
+    return Copper(
+        pieces=pieces,
+        piece_of_trace=piece[: ends[0]],
+        piece_of_pad=piece[ends[0] : ends[1]],
+        piece_of_area=piece[ends[1] : ends[2]],
+        via_index=via_index,
+        piece_index=piece_index,
+        elements=elements,
+        contact_a=a,
+        contact_b=b,
+        group_nets=group_nets,
+        split_nets=split,
+        problems=(*_clashes(board, elements, a, b, np.append(pieces.group, -1)[piece], group_nets), *split_words),
+    )
+
+
+def _contacts(board: Board, elements: Elements) -> tuple[Ints, Ints]:
+    """Pairs of elements that touch, a < b, ordered."""
+    whole = elements.kind != AREA
+    cut = [tiles(shape) for shape in board.areas.shape]
+    owner = np.concatenate(
+        [np.flatnonzero(whole), np.repeat(elements.first[AREA] + np.arange(len(cut)), [len(part) for part in cut])]
+    ).astype(np.int64)
+    pieces = np.empty(sum(len(part) for part in cut), dtype=object)
+    pieces[:] = [tile for part in cut for tile in part]
+    core = np.concatenate([elements.core[whole], pieces])
+    half, layer = elements.half[owner], elements.layer[owner]
+    bounds = shapely.bounds(core)
+    grown = half[:, None] + TOUCH / 2
+    boxes = shapely.box(*(bounds[:, :2] - grown).T, *(bounds[:, 2:] + grown).T)
+    weight = shapely.get_num_coordinates(core)
+    shapely.prepare(core)
+    found = [np.empty((2, 0), dtype=np.int64)]
+    for index in range(len(board.layers)):
+        here = np.flatnonzero(layer == index)
+        i, j = here[STRtree(boxes[here]).query(boxes[here])] if len(here) else np.empty((2, 0), dtype=np.int64)
+        once = (i < j) & (owner[i] != owner[j])
+        i, j = i[once], j[once]
+        swap = weight[i] < weight[j]  # the prepared one of the two should be the complex one
+        i, j = np.where(swap, j, i), np.where(swap, i, j)
+        near = shapely.dwithin(core[i], core[j], half[i] + half[j] + TOUCH)
+        found.append(np.stack([owner[i][near], owner[j][near]]))
+    found.append(_hole_pads(board, elements))
+    pairs = np.sort(np.concatenate(found, axis=1), axis=0)
+    a, b = np.unique(pairs, axis=1) if pairs.size else pairs
+    return a.astype(np.int32), b.astype(np.int32)
+
+
+def _hole_pads(board: Board, elements: Elements) -> NDArray[np.int64]:
+    """Pairs (pad, barrel) that the file itself says belong together, shape (2, n)."""
+    first = elements.first[BARREL]
+    via, layer = elements.row[first:].astype(np.int64), elements.layer[first:]
+    key = via * len(board.layers) + layer  # ascending, by construction
+    own = np.flatnonzero(board.pads.via >= 0)
+    wanted = board.pads.via[own].astype(np.int64) * len(board.layers) + board.pads.layer[own]
+    at = np.searchsorted(key, wanted)
+    known = np.flatnonzero(at < len(key))
+    known = known[key[at[known]] == wanted[known]]
+    return np.stack([own[known] + elements.first[PAD], at[known] + first])
+
+
+def _piece_nets(board: Board, elements: Elements, piece: Ints, count: int) -> Ints:
+    """Net of every piece: the named net with most elements on it, of equals the first by name; 0 where none."""
+    names = np.array(board.nets, dtype=object)
+    by_name = np.empty(len(names), dtype=np.int64)
+    by_name[np.argsort(names, kind="stable")] = np.arange(len(names))
+    use = (piece >= 0) & (elements.net > 0)
+    pairs, votes = np.unique(np.stack([piece[use], elements.net[use]]), axis=1, return_counts=True)
+    order = np.lexsort((by_name[pairs[1]], -votes, pairs[0]))
+    pairs = pairs[:, order]
+    won, at = np.unique(pairs[0], return_index=True)
+    net = np.zeros(count, dtype=np.int32)
+    net[won] = pairs[1][at]
+    return net
+
+
+def _ties(via_index: Ints, piece_index: Ints, vias: int, count: int) -> Ints:
+    """How many holes join each piece to another piece."""
+    joins = np.bincount(via_index, minlength=vias)[via_index] > 1
+    return np.bincount(piece_index[joins], minlength=count).astype(np.int32)
+
+
+def _pins(board: Board, elements: Elements, piece: Ints, count: int) -> Ints:
+    """How many pins sit on each piece, by pads and by plated pin holes."""
+    pad = np.flatnonzero(elements.kind == PAD)
+    barrel = np.flatnonzero((elements.kind == BARREL) & (piece >= 0))
+    on = np.concatenate([piece[pad], piece[barrel]])
+    pin = np.concatenate([board.pads.pin[elements.row[pad]], board.vias.pin[elements.row[barrel]]])
+    pairs = np.unique(np.stack([on[pin >= 0], pin[pin >= 0]]), axis=1)
+    return np.bincount(pairs[0], minlength=count).astype(np.int32)
+
+
+def _group_nets(elements: Elements, piece: Ints, pieces: Pieces) -> tuple[tuple[int, ...], ...]:
+    use = (piece >= 0) & (elements.net > 0)
+    groups = int(pieces.group.max(initial=-1)) + 1
+    pairs = np.unique(np.stack([pieces.group[piece[use]], elements.net[use]]), axis=1)
+    cuts = np.searchsorted(pairs[0], np.arange(1, groups))
+    return tuple(tuple(part.tolist()) for part in np.split(pairs[1], cuts)) if groups else ()
+
+
+def _split_nets(board: Board, pieces: Pieces) -> tuple[Ints, list[str]]:
+    """Nets whose copper falls into several groups, and the sentences that say so.
+
+    Where a net has pins, only groups with pins count: copper without any is lone copper, another matter.
+    """
+    with_pins = (np.bincount(pieces.group, weights=pieces.pins) > 0)[pieces.group]
+    has_pins = np.zeros(len(board.nets), dtype=bool)
+    has_pins[pieces.net[with_pins]] = True
+    use = (pieces.net > 0) & (with_pins | ~has_pins[pieces.net])
+    pairs = np.unique(np.stack([pieces.net[use], pieces.group[use]]), axis=1)
+    nets, times = np.unique(pairs[0], return_counts=True)
+    split, times = nets[times > 1], times[times > 1]
+    words = sorted(f"net {board.nets[net]} is in {n} unconnected pieces" for net, n in zip(split, times, strict=True))
+    return split.astype(np.int32), _shortened(words, "more nets are in several unconnected pieces")
+
+
+def _shortened(words: list[str], rest: str) -> list[str]:
+    return words if len(words) <= MOST_NAMED else [*words[:MOST_NAMED], f"{len(words) - MOST_NAMED} {rest}"]
+
+
+def _clashes(
+    board: Board, elements: Elements, a: Ints, b: Ints, group: Ints, group_nets: tuple[tuple[int, ...], ...]
+) -> list[str]:
+    """Sentences about different nets that touch, or that copper without a name joins; group : of every element."""
+    net_a, net_b = elements.net[a], elements.net[b]
+    clash = np.flatnonzero((net_a > 0) & (net_b > 0) & (net_a != net_b))
+    a, b = a[clash], b[clash]
+    nearest = shapely.shortest_line(elements.core[a], elements.core[b])
+    at = shapely.get_coordinates(shapely.centroid(nearest)).round(7)
+    nets = np.sort(np.stack([net_a[clash], net_b[clash]]), axis=0)
+    order = np.lexsort((at[:, 1], at[:, 0], elements.layer[a], nets[1], nets[0]))
+    keys = np.stack([*nets, elements.layer[a]])[:, order]
+    keys, at_first, times = np.unique(keys, axis=1, return_index=True, return_counts=True)
+    words = []
+    for (one, two, layer), (x, y), n in zip(keys.T.tolist(), at[order][at_first].tolist(), times.tolist(), strict=True):
+        first, second = sorted((board.nets[one], board.nets[two]))
+        where = f"{x * 1e3:.2f}, {y * 1e3:.2f} mm" + (f" and {n - 1} more places" if n > 1 else "")
+        words.append(f"nets {first} and {second} touch on {board.layer_label(layer)} at {where}")
+    for joined in _unexplained(nets[:, group[a] >= 0], group[a][group[a] >= 0], group_nets):
+        names = " and ".join(sorted(board.nets[net] for net in joined))
+        words.append(f"nets {names} are joined through copper that has no net in the file")
+    return _shortened(sorted(words), "more pairs of nets touch")
+
+
+def _unexplained(
+    nets: NDArray[np.int32], group: Ints, group_nets: tuple[tuple[int, ...], ...]
+) -> list[tuple[int, ...]]:
+    """Nets of the groups that the contacts between different nets (pairs, shape (2, n), in `group`) do not explain."""
+    several = [(index, net) for index, members in enumerate(group_nets) if len(members) > 1 for net in members]
+    key = {pair: i for i, pair in enumerate(several)}
+    one = [key[pair] for pair in zip(group.tolist(), nets[0].tolist(), strict=True)]
+    two = [key[pair] for pair in zip(group.tolist(), nets[1].tolist(), strict=True)]
+    size = len(several)
+    _, label = connected_components(coo_array((np.ones(len(one)), (one, two)), shape=(size, size)), directed=False)
+    parts: dict[int, set[int]] = {index: set() for index, _ in several}
+    for (index, _), part in zip(several, label.tolist(), strict=True):
+        parts[index].add(part)
+    return [group_nets[index] for index, found in parts.items() if len(found) > 1]
+
+
+def vias_on_area(copper: Copper, board: Board, area: int) -> Ints:
+    """Rows of the plated holes that tie to an area: directly, through their pad, or through a thermal spoke.
+
+    A spoke is a trace of at most `SPOKE` that touches both the area and the hole or its pad.
+    """
+    elements = copper.elements
+    reached = copper.touching(AREA, area)
+    spokes = reached[elements.kind[reached] == TRACE]
+    spokes = spokes[board.traces.length[elements.row[spokes]] <= SPOKE]
+    start, target = copper.neighbours
+    pads = reached[elements.kind[reached] == PAD]
+    beyond = [target[start[element] : start[element + 1]] for element in [*spokes, *pads]]
+    pads_beyond = [part[elements.kind[part] == PAD] for part in beyond[: len(spokes)]]
+    beyond += [target[start[pad] : start[pad + 1]] for part in pads_beyond for pad in part]
+    near = np.concatenate([reached, *beyond]) if beyond else reached
+    return np.unique(elements.row[near[elements.kind[near] == BARREL]])
+
+
+def nearest_vias(
+    board: Board, x: ArrayLike, y: ArrayLike, rows: ArrayLike, count: int = 1
+) -> tuple[NDArray[np.int64], Floats]:
+    """The nearest of the given holes (rows of board.vias) to each point: rows and distances (m) to their axes.
+
+    Shapes (points,), or (points, count) for count > 1. Where there are fewer holes the row is -1, the distance inf.
+    """
+    from scipy.spatial import cKDTree
+
+    rows = np.asarray(rows, dtype=np.int64)
+    points = np.stack([np.atleast_1d(np.asarray(x, dtype=float)), np.atleast_1d(np.asarray(y, dtype=float))], axis=-1)
+    if not len(rows):
+        shape = (len(points),) if count == 1 else (len(points), count)
+        return np.full(shape, -1), np.full(shape, np.inf)
+    vias = board.vias
+    middle = np.stack([(vias.x[rows] + vias.x1[rows]) / 2, (vias.y[rows] + vias.y1[rows]) / 2], axis=-1)
+    found, at = cKDTree(middle).query(points, k=count)
+    distance: Floats = np.asarray(found, dtype=np.float64)
+    return np.where(at < len(rows), rows[np.minimum(at, len(rows) - 1)], -1), distance
+
+
+class AreaEdge:
+    """The edges of one area, ready for many distance queries.
+
+    smallest_opening : openings whose box is smaller than this in both directions are not counted as edges (0: all
+    are); antipads are left out that way
+    """
+
+    def __init__(self, board: Board, area: int, smallest_opening: float = 0.0) -> None:
+        rings = []
+        for polygon in shapely.get_parts(board.areas.shape[area]):
+            holes = np.array(polygon.interiors, dtype=object)
+            x0, y0, x1, y1 = shapely.bounds(holes).reshape(-1, 4).T
+            rings += [polygon.exterior, *holes[np.maximum(x1 - x0, y1 - y0) >= smallest_opening]]
+        points, ring = shapely.get_coordinates(np.array(rings, dtype=object), return_index=True)
+        same = ring[1:] == ring[:-1]
+        self.segments = shapely.linestrings(np.stack([points[:-1][same], points[1:][same]], axis=1))
+        self._tree = STRtree(self.segments)
+
+    def distance(self, shapes: ArrayLike) -> Floats:
+        """Distance of each shape (points, lines) to the nearest edge, m, inside or outside alike; nan for empty."""
+        shapes = np.atleast_1d(np.asarray(shapes, dtype=object))
+        out = np.full(len(shapes), np.nan)
+        (index, _), distance = self._tree.query_nearest(shapes, return_distance=True, all_matches=False)
+        out[index] = distance
+        return out
+
+
+def distance_to_area_edge(board: Board, shapes: ArrayLike, area: int, smallest_opening: float = 0.0) -> Floats:
+    """Distance from points or lines to the edge of an area, m, shape (n,); see `AreaEdge`, which to keep for reuse."""
+    return AreaEdge(board, area, smallest_opening).distance(shapes)
