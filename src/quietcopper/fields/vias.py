@@ -15,7 +15,6 @@ from scipy.special import binom, hankel2
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.ranges import Complexes, Floats, checked
 from quietcopper.fields.resonators import quarter_wave
-
 from quietcopper.units import C0, COPPER_CONDUCTIVITY, ETA0, INCH, MU0
 
 
