@@ -6,7 +6,10 @@ closes it). A strip's height is that of its lower face.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+
+ROUNDING = 1e-7  # m; sections that differ by less are solved once
+_SAME = 1e-9  # m
 
 
 @dataclass(frozen=True)
@@ -62,3 +65,39 @@ class CrossSection:
     plane_below: bool = True
     plane_above: bool = False
     coat_above: Coat | None = None
+
+    def canonical(self) -> CrossSection:
+        """The section with lengths rounded to 0.1 µm, the first line at x = 0, and of itself and its mirror image
+        (which has the same matrices) the one that sorts first. Faces that lie on a dielectric boundary stay on it."""
+        sheets = tuple(Sheet(_rounded(s.thickness), round(s.er, 4), round(s.tan_d, 5)) for s in self.sheets)
+        heights = [(0.0, 0.0)]
+        for old, new in zip(self.sheets, sheets, strict=True):
+            heights.append((heights[-1][0] + old.thickness, heights[-1][1] + new.thickness))
+
+        def height(y: float) -> float:
+            return next((new for old, new in heights if abs(old - y) < _SAME), _rounded(y))
+
+        origin = self.lines[0].x if self.lines else 0.0
+
+        def moved(strip: Strip, sign: int) -> Strip:
+            y = height(strip.y)
+            thickness = height(strip.y + strip.thickness) - y if strip.thickness > 0 else 0.0
+            x = sign * _rounded(strip.x - origin) + 0.0
+            return Strip(x, y, _rounded(strip.width), thickness, round(strip.etch, 4), strip.narrow_top)
+
+        def placed(sign: int) -> CrossSection:
+            grounds = sorted((moved(g, sign) for g in self.grounds), key=lambda g: (g.x, g.y))
+            return replace(self, lines=tuple(moved(s, sign) for s in self.lines), grounds=tuple(grounds), sheets=sheets)
+
+        coat = self.coat_above
+        if coat is not None:
+            coat = Coat(
+                _rounded(coat.over_laminate), _rounded(coat.over_copper), round(coat.er, 4), round(coat.tan_d, 5)
+            )
+        either = (placed(1), placed(-1))
+        best = min(either, key=lambda s: [(p.x, p.y) for p in s.lines + s.grounds])
+        return replace(best, coat_above=coat)
+
+
+def _rounded(length: float) -> float:
+    return round(length / ROUNDING) * ROUNDING

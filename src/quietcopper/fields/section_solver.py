@@ -1,0 +1,241 @@
+"""Capacitance and inductance per unit length of a cross-section, by boundary elements of total charge.
+
+Unknown is the total (free and polarisation) charge on every conductor face and dielectric boundary. On a conductor the
+potential is given; across a boundary the normal displacement is continuous:
+    (er_left − er_right)·En + (er_left + er_right)/2·q = 0,  En the mean normal field, q charge / eps0.
+The inductance follows from the same matrix without dielectrics, L = mu0 eps0 C0^-1 (quasi-TEM, current on the surface).
+Each section is solved twice or more, on the same panels with ever more nodes, until two successive results agree.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from scipy.linalg.lapack import dgesv
+
+from quietcopper.errors import OutOfRange
+from quietcopper.fields.section import CrossSection
+from quietcopper.fields.section_kernels import FREE, Floats
+from quietcopper.fields.section_matrices import field_matrix, potential_matrix
+from quietcopper.fields.section_mesh import Mesh, build
+from quietcopper.units import C0, EPS0, MU0
+
+DEFAULT_ACCURACY = 2e-3
+_COARSE_ORDERS = (2, 3, 4, 5, 6, 8, 10)  # from 1e-3 on
+_FINE_ORDERS = (3, 4, 5, 6, 8, 10, 12)
+_GROWTH, _TIP = 3.0, 0.5  # see section_mesh.build
+_MOST_NODES = 4000
+
+
+@dataclass(frozen=True, eq=False)
+class Solution:
+    """Per-unit-length matrices of a section's lines, everything in `grounds` and the planes being the return.
+
+    capacitance : (n, n) F/m, Maxwell form (off-diagonal negative, V against the return)
+    inductance : (n, n) H/m, current on the conductors' surface
+    error : estimated relative error, largest over the entries of both matrices, each against its diagonal
+    """
+
+    capacitance: Floats
+    inductance: Floats
+    error: float
+    section: CrossSection
+
+    def impedance(self, line: int = 0) -> float:
+        """sqrt(L_ii / C_ii), ohm: what a wave on one line meets while the other lines are quiet (they carry no current
+        and stay at the return's potential, as matched neighbours do to first order). Exact for a single line."""
+        return float(np.sqrt(self.inductance[line, line] / self.capacitance[line, line]))
+
+    def delay(self, line: int = 0) -> float:
+        """sqrt(L_ii · C_ii), s/m, the other lines quiet."""
+        return float(np.sqrt(self.inductance[line, line] * self.capacitance[line, line]))
+
+    def er_effective(self, line: int = 0) -> float:
+        """(c · delay)², the other lines quiet."""
+        return (C0 * self.delay(line)) ** 2
+
+    def pair(self, i: int = 0, j: int = 1) -> PairModes:
+        """Odd and even (differential and common) mode of two lines, equal or not; any others quiet."""
+        lines = np.ix_((i, j), (i, j))
+        (l11, l12), (_, l22) = self.inductance[lines]
+        (c11, c12), (_, c22) = self.capacitance[lines]
+        loop = l11 + l22 - 2 * l12
+        both = c11 + c22 + 2 * c12
+        odd_l, odd_c = loop, (c11 * c22 - c12 * c12) / both
+        even_l, even_c = (l11 * l22 - l12 * l12) / loop, both
+        return PairModes(
+            differential=float(np.sqrt(odd_l / odd_c)),
+            common=float(np.sqrt(even_l / even_c)),
+            delay_odd=float(np.sqrt(odd_l * odd_c)),
+            delay_even=float(np.sqrt(even_l * even_c)),
+        )
+
+    def near_end_coupling(self, i: int = 0, j: int = 1) -> float:
+        """Kb, the near-end noise on line i per volt of a wave on line j longer than the saturation length:
+        (Cm/C + Lm/L)/4 with geometric means for unequal lines."""
+        inductive, capacitive = self._coupling(i, j)
+        return (inductive + capacitive) / 4
+
+    def far_end_coupling(self, i: int = 0, j: int = 1) -> float:
+        """Kf, s/m: far-end noise per volt and metre is Kf / rise time; 0 in a homogeneous dielectric, negative on a
+        surface line: −sqrt(LC)/2 · (Lm/L − Cm/C)."""
+        inductive, capacitive = self._coupling(i, j)
+        delay = np.sqrt(self.delay(i) * self.delay(j))
+        return float(-0.5 * delay * (inductive - capacitive))
+
+    def _coupling(self, i: int, j: int) -> tuple[float, float]:
+        c, m = self.capacitance, self.inductance
+        return float(m[i, j] / np.sqrt(m[i, i] * m[j, j])), float(-c[i, j] / np.sqrt(c[i, i] * c[j, j]))
+
+    def modes(self) -> tuple[Floats, Floats]:
+        """Delays (n,) s/m, slowest first, and voltage patterns (n, n), one a column, of the lines' natural modes."""
+        # C = F Fᵀ makes the product L C similar to the symmetric Fᵀ L F
+        factor = np.linalg.cholesky(self.capacitance)
+        square, vectors = np.linalg.eigh(factor.T @ self.inductance @ factor)
+        patterns = np.linalg.solve(factor.T, vectors)[:, ::-1]
+        patterns = patterns / np.abs(patterns).max(axis=0)
+        return np.sqrt(square[::-1]), patterns
+
+
+@dataclass(frozen=True)
+class PairModes:
+    """A pair driven in opposition and in common. Impedances in ohm, delays in s/m."""
+
+    differential: float
+    common: float
+    delay_odd: float
+    delay_even: float
+
+    @property
+    def odd(self) -> float:
+        """Odd-mode impedance, half the differential one; exactly so for equal lines."""
+        return self.differential / 2
+
+    @property
+    def even(self) -> float:
+        """Even-mode impedance, twice the common one; exactly so for equal lines."""
+        return self.common * 2
+
+
+def solve(section: CrossSection, accuracy: float = DEFAULT_ACCURACY) -> Solution:
+    """The matrices of a section with an estimated error of at most `accuracy`.
+
+    Raises OutOfRange for an impossible section or where the accuracy is not reached.
+    """
+    if not 1e-6 <= accuracy <= 0.1:
+        raise OutOfRange(f"accuracy {accuracy:g} asked of a cross-section, possible are 1e-6 to 0.1")
+    before = None
+    error = np.inf
+    for order in _COARSE_ORDERS if accuracy >= 1e-3 else _FINE_ORDERS:
+        mesh = build(section, order, _GROWTH, _TIP)
+        if len(mesh.z) > _MOST_NODES:
+            break
+        loaded, bare = _capacitances(mesh)
+        if before is not None:
+            error = max(_difference(loaded, before[0]), _difference(bare, before[1]))
+            if error <= accuracy:
+                return Solution(
+                    capacitance=EPS0 * _symmetric(loaded),
+                    inductance=MU0 * _symmetric(np.linalg.inv(bare).astype(np.float64)),
+                    error=error,
+                    section=section,
+                )
+        before = loaded, bare
+    raise OutOfRange(f"a cross-section was solved to {error:.1e} only, {accuracy:g} was asked")
+
+
+def _symmetric(matrix: Floats) -> Floats:
+    return (matrix + matrix.T) / 2
+
+
+def _difference(new: Floats, old: Floats) -> float:
+    """Largest change of an entry against the geometric mean of its two diagonal entries."""
+    size = np.sqrt(np.abs(np.diag(new)))
+    change = np.abs(new - old) / np.outer(size, size)
+    return float(change.max()) if np.isfinite(change).all() else np.inf
+
+
+def _capacitances(mesh: Mesh) -> tuple[Floats, Floats]:
+    """Maxwell capacitances over eps0 of the lines, with the dielectrics and without, (lines, lines) each."""
+    n, nc = len(mesh.z), mesh.free_nodes
+    free = int(mesh.kind == FREE)
+    thin = np.flatnonzero(mesh.thin & (mesh.left != mesh.right))
+    rows = np.concatenate([np.arange(nc, n), thin])
+    a = np.zeros((n + free, n + free), order="F")
+    a[:nc, :n] = potential_matrix(mesh)
+    normal_field = field_matrix(mesh, rows)
+    jump = (mesh.left - mesh.right) / (mesh.left + mesh.right)
+    a[nc:n, :n] = jump[nc:, None] * normal_field[: n - nc]
+    a[np.arange(nc, n), np.arange(nc, n)] += 0.5
+    gather = np.zeros((mesh.conductors, n))  # free charge of each conductor from all total charges
+    outside = np.where(mesh.thin, (mesh.left + mesh.right) / 2, mesh.left)[:nc]
+    gather[mesh.conductor[:nc], np.arange(nc)] = outside * mesh.weight[:nc]
+    for k, i in enumerate(thin):  # a thin strip between two media: its two faces share the charge unequally
+        gather[mesh.conductor[i]] += mesh.weight[i] * (mesh.left[i] - mesh.right[i]) * normal_field[n - nc + k]
+    potentials = (mesh.conductor[:nc, None] == np.arange(mesh.lines)).astype(float)
+    b = np.zeros((n + free, mesh.lines), order="F")
+    b[:nc] = potentials
+    bare = np.zeros((nc + free, nc + free), order="F")
+    bare[:nc, :nc] = a[:nc, :nc]
+    b_bare = np.zeros((nc + free, mesh.lines), order="F")
+    b_bare[:nc] = potentials
+    if free:  # no plane: the potential has an unknown constant, and the conductors' charges sum to nothing
+        a[:nc, n] = 1.0
+        a[n, :n] = gather.sum(axis=0)
+        bare[:nc, nc] = 1.0
+        bare[nc, :nc] = mesh.weight[:nc]
+    charge = _linear_solve(a, b)[:n]
+    charge_bare = _linear_solve(bare, b_bare)[:nc]
+    return gather[: mesh.lines] @ charge, (potentials.T * mesh.weight[:nc]) @ charge_bare
+
+
+def _linear_solve(a: Floats, b: Floats) -> Floats:
+    _, _, x, info = dgesv(a, b, overwrite_a=1, overwrite_b=1)
+    if info != 0:
+        raise OutOfRange("the equations of a cross-section are singular")
+    out: Floats = x
+    return out
+
+
+@dataclass
+class SectionCache:
+    """Solutions by the content of their sections, rounded to 0.1 µm and freed from place and handedness."""
+
+    solutions: dict[Any, Solution | OutOfRange] = field(default_factory=dict)
+    hits: int = 0
+    misses: int = 0
+
+    def solve(self, section: CrossSection, accuracy: float = DEFAULT_ACCURACY) -> Solution:
+        """As `solve`, of the rounded section: the result does not depend on which of several like sections came
+        first. Raises OutOfRange, also on every later request."""
+        plain = section.canonical()
+        key = plain, accuracy
+        found = self.solutions.get(key)
+        if found is None:
+            self.misses += 1
+            try:
+                found = solve(plain, accuracy)
+            except OutOfRange as problem:
+                found = problem
+            self.solutions[key] = found
+        else:
+            self.hits += 1
+        if isinstance(found, OutOfRange):
+            raise OutOfRange(str(found))
+        return replace(found, section=section)
+
+
+def solve_many(
+    sections: list[CrossSection], accuracy: float = DEFAULT_ACCURACY, cache: SectionCache | None = None
+) -> list[Solution | OutOfRange]:
+    """Solutions in order; where one has none, the OutOfRange that says why stands in its place."""
+    cache = SectionCache() if cache is None else cache
+    out: list[Solution | OutOfRange] = []
+    for section in sections:
+        try:
+            out.append(cache.solve(section, accuracy))
+        except OutOfRange as problem:
+            out.append(problem)
+    return out
