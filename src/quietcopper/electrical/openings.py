@@ -1,0 +1,142 @@
+"""Openings in the copper of one layer: which are the antipads of a net's own holes, and how far a slot reaches."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from quietcopper.board import Board
+from quietcopper.board.model import Bools, Floats, Shapes
+from quietcopper.electrical.copper import barrels
+from quietcopper.electrical.tiles import NEAR, Index, LayerCopper, layer_copper
+
+WIDEST_ANTIPAD = 1e-3  # m, from a hole's wall to the plane; a wider opening is not there for the hole alone
+ANTIPAD_SLACK = 1.5  # an opening out to this many clearances from the hole is its own (square and oblong antipads)
+AHEAD = 1.0  # m; traces are prolonged straight by this much to measure across them
+
+
+def clearances(board: Board, holes: Index, layer: int) -> Floats:
+    """Distance from each hole's axis to the nearest copper area of another net on a layer, m, shape (n,).
+
+    inf where there is none within WIDEST_ANTIPAD of the hole's wall; 0 for a hole that does not pass that layer or is not plated.
+    """
+    vias, copper = board.vias, layer_copper(board, layer)
+    out = np.zeros(len(holes))
+    passes = np.flatnonzero(vias.plated[holes] & (vias.first[holes] <= layer) & (vias.last[holes] >= layer))
+    axes = barrels(board)[holes[passes]]
+    reach = WIDEST_ANTIPAD + vias.drill[holes[passes]] / 2
+    hole, piece = copper.tree.query(axes, predicate="dwithin", distance=reach)
+    foreign = copper.nets[copper.owner[piece]] != vias.net[holes[passes[hole]]]
+    hole, piece = hole[foreign], piece[foreign]
+    nearest = np.full(len(passes), np.inf)
+    np.minimum.at(nearest, hole, shapely.distance(axes[hole], copper.tiles[piece]))
+    out[passes] = nearest
+    return out
+
+
+def in_own_antipad(board: Board, lines: Shapes, nets: Index, layer: int) -> Bools:
+    """Whether lines (uncovered on `layer`) lie within the antipads of plated holes of their own net, shape (n,).
+
+    An antipad is taken to reach ANTIPAD_SLACK times as far as the copper nearest to the hole. Where several antipads
+    have merged to a slot, only the part round the net's own holes counts as theirs.
+    """
+    vias = board.vias
+    out = np.zeros(len(lines), dtype=np.bool_)
+    plated = np.flatnonzero(vias.plated & (vias.net != 0) & (vias.first <= layer) & (vias.last >= layer))
+    if not len(plated) or not len(lines):
+        return out
+    tree = shapely.STRtree(barrels(board)[plated])
+    reach = ANTIPAD_SLACK * (WIDEST_ANTIPAD + float(vias.drill[plated].max()) / 2)
+    line, hole = tree.query(lines, predicate="dwithin", distance=reach)
+    hole = plated[hole]
+    own = vias.net[hole] == nets[line]
+    line, hole = line[own], hole[own]
+    holes, back = np.unique(hole, return_inverse=True)
+    clear = clearances(board, holes, layer)
+    known = np.isfinite(clear[back]) & (clear[back] > 0)
+    line, hole, clear = line[known], hole[known], clear[back][known]
+    discs = shapely.buffer(barrels(board)[hole], ANTIPAD_SLACK * clear + NEAR, quad_segs=32)
+    if not len(line):
+        return out
+    order = np.argsort(line, kind="stable")
+    line, discs = line[order], discs[order]
+    which, first = np.unique(line, return_index=True)
+    for one, group in zip(which, np.split(discs, first[1:]), strict=True):
+        reach = group[0] if len(group) == 1 else shapely.union_all(group)
+        out[one] = shapely.covers(reach, lines[one])
+    return out
+
+
+def slot_reach(copper: LayerCopper, area: int, line: shapely.LineString) -> float:
+    """How far the return of a trace is forced aside by the opening that it crosses, m.
+
+    copper : of the reference layer; area : position in `copper.rows` of the area that the trace leaves and meets again
+    line : the uncovered stretch, from outline to outline of that area
+    The outline leads round the opening in two ways; each way's reach is its greatest distance from the trace, taken as
+    prolonged straight ahead and back, and the shorter reach counts. For a hole that is the distance to its nearer end,
+    for a notch that to its closed end.
+    """
+    points = shapely.get_coordinates(line)
+    ways = _ways(copper, area, points[0], points[-1])
+    if not ways:
+        return float("nan")
+    ways.sort(key=len)
+    shorter = _reach(ways[0], points, np.inf)
+    return min(shorter, *(_reach(way, points, shorter) for way in ways[1:])) if len(ways) > 1 else shorter
+
+
+def _ways(
+    copper: LayerCopper, area: int, entry: NDArray[np.float64], leave: NDArray[np.float64]
+) -> list[NDArray[np.float64]]:
+    """Outlines of an area between two points on them, both ways round, each of shape (k, 2)."""
+    found = [_edges_at(copper, area, point) for point in (entry, leave)]
+    for first in found[0]:
+        for last in found[1]:
+            ring = copper.edge_ring[first]
+            if ring == copper.edge_ring[last]:
+                low, high = copper.ring_start[ring], copper.ring_start[ring + 1]
+                corners = copper.edges[low:high, :2]
+                return _both_ways(corners, int(first - low), int(last - low), entry, leave)
+    return []
+
+
+def _edges_at(copper: LayerCopper, area: int, point: NDArray[np.float64]) -> Index:
+    near = copper.edge_tree.query(shapely.Point(point), predicate="dwithin", distance=2 * NEAR)
+    return np.sort(near[copper.ring_area[copper.edge_ring[near]] == area])
+
+
+def _both_ways(
+    corners: NDArray[np.float64], first: int, last: int, entry: NDArray[np.float64], leave: NDArray[np.float64]
+) -> list[NDArray[np.float64]]:
+    n = len(corners)
+    if first == last:
+        along = corners[(first + 1) % n] - corners[first]
+        around = np.roll(corners, -first - 1, axis=0)
+        if np.dot(leave - entry, along) < 0:
+            around = around[::-1]
+        return [np.stack([entry, leave]), np.concatenate([[leave], around, [entry]])]
+    forward = corners[(first + 1 + np.arange((last - first) % n)) % n]
+    backward = corners[(last + 1 + np.arange((first - last) % n)) % n]
+    return [
+        np.concatenate([[entry], forward, [leave]]),
+        np.concatenate([[leave], backward, [entry]]),
+    ]
+
+
+def _reach(way: NDArray[np.float64], points: NDArray[np.float64], enough: float) -> float:
+    """Greatest distance between a way round and the trace; `enough` may be returned once it is known to exceed that."""
+    ends = []
+    for a, b in ((points[0], points[1]), (points[-1], points[-2])):
+        size = float(np.hypot(*(a - b)))
+        ends.append(a + (a - b) / size * AHEAD if size > 0 else a)
+    trace = shapely.LineString([ends[0], *points, ends[1]])
+    if len(way) > 2000 and np.isfinite(enough):
+        some = shapely.distance(shapely.points(way[:: len(way) // 200]), trace)
+        if some.max() >= enough:
+            return enough
+    out = float(shapely.distance(shapely.points(way), trace).max())
+    # a trace that bulges away from the outline
+    if len(points) > 2:
+        out = max(out, float(shapely.distance(shapely.points(points[1:-1]), shapely.LineString(way)).max()))
+    return out
