@@ -64,10 +64,21 @@ class Elements:
             row=np.concatenate([*(np.arange(n) for n in counts[:3]), via]).astype(np.int32),
             net=np.concatenate([traces.net, pads.net, areas.net, vias.net[via]]),
             layer=np.concatenate([traces.layer, pads.layer, areas.layer, barrel_layer]).astype(np.int32),
-            core=np.concatenate([traces.lines, pads.shape, areas.shape, barrels(board)[via]]),
+            core=np.concatenate([centre_lines(board), pads.shape, areas.shape, barrels(board)[via]]),
             half=np.concatenate([traces.width / 2, np.zeros(counts[1] + counts[2]), vias.drill[via] / 2]),
             first=(0, counts[0], counts[0] + counts[1], sum(counts[:3])),
         )
+
+
+def centre_lines(board: Board) -> Shapes:
+    """Centre lines of the traces, a point for one without length (GEOS takes a line of equal ends for an empty one)."""
+    traces = board.traces
+    dots = np.flatnonzero(traces.length == 0)
+    if not len(dots):
+        return traces.lines
+    out = traces.lines.copy()
+    out[dots] = shapely.points(traces.x0[dots], traces.y0[dots])
+    return out
 
 
 def barrels(board: Board) -> Shapes:
@@ -84,7 +95,7 @@ def barrels(board: Board) -> Shapes:
 class Copper:
     """Connected copper of a board.
 
-    piece_of_trace, piece_of_pad, piece_of_area : row in `pieces` of every row of those tables
+    piece_of_element : row in `pieces` of every element, -1 for a barrel that touches no other copper
     via_index, piece_index : which hole meets which piece, one entry a meeting, ordered by hole
     contact_a, contact_b : pairs of touching elements, a < b
     group_nets : the named nets of every group, in the order of the net list
@@ -93,9 +104,7 @@ class Copper:
     """
 
     pieces: Pieces
-    piece_of_trace: Ints
-    piece_of_pad: Ints
-    piece_of_area: Ints
+    piece_of_element: Ints
     via_index: Ints
     piece_index: Ints
     elements: Elements
@@ -104,6 +113,37 @@ class Copper:
     group_nets: tuple[tuple[int, ...], ...]
     split_nets: Ints
     problems: tuple[str, ...]
+
+    @property
+    def piece_of_trace(self) -> Ints:
+        """Row in `pieces` of every row of board.traces."""
+        return self.piece_of_element[: self.elements.first[PAD]]
+
+    @property
+    def piece_of_pad(self) -> Ints:
+        """Row in `pieces` of every row of board.pads."""
+        return self.piece_of_element[self.elements.first[PAD] : self.elements.first[AREA]]
+
+    @property
+    def piece_of_area(self) -> Ints:
+        """Row in `pieces` of every row of board.areas."""
+        return self.piece_of_element[self.elements.first[AREA] : self.elements.first[BARREL]]
+
+    @property
+    def group_of_element(self) -> Ints:
+        """Group of every element, -1 for a barrel that touches no other copper."""
+        return np.append(self.pieces.group, np.int32(-1))[self.piece_of_element]
+
+    def elements_of_net(self, net: int) -> Ints:
+        """Elements that bear a net's name, ascending."""
+        order, start = self._by_net
+        return order[start[net] : start[net + 1]]
+
+    @cached_property
+    def _by_net(self) -> tuple[Ints, NDArray[np.int64]]:
+        net = self.elements.net
+        order = np.argsort(net, kind="stable").astype(np.int32)
+        return order, np.searchsorted(net[order], np.arange(int(net.max(initial=0)) + 2))
 
     def pieces_of_via(self, via: int) -> Ints:
         """Rows of the pieces that a hole meets."""
@@ -139,7 +179,7 @@ class Copper:
         tied = np.zeros(len(self.group_nets), dtype=bool)
         tied[self.pieces.group[self.pieces.pins > 0]] = True
         screw = (self.elements.kind == BARREL) & (self.elements.half >= SCREW / 2)
-        tied[self.pieces.group[self.piece_index[np.isin(self.via_index, self.elements.row[screw])]]] = True
+        tied[self.group_of_element[screw & (self.piece_of_element >= 0)]] = True
         if not (self.pieces.pins > 0).any():
             tied[self.pieces.group[self.piece_of_pad[self._loose_pads]]] = True
         return ~tied
@@ -195,12 +235,9 @@ def connect(board: Board) -> Copper:
     )
     group_nets = _group_nets(elements, piece, pieces)
     split, split_words = _split_nets(board, pieces)
-    ends = (*elements.first[1:], n)
     return Copper(
         pieces=pieces,
-        piece_of_trace=piece[: ends[0]],
-        piece_of_pad=piece[ends[0] : ends[1]],
-        piece_of_area=piece[ends[1] : ends[2]],
+        piece_of_element=piece,
         via_index=via_index,
         piece_index=piece_index,
         elements=elements,

@@ -1,0 +1,331 @@
+"""A net's ways from pin to pin: along its traces, through its vias, pads and pours.
+
+The net's copper becomes a graph. A trace has a node at each end and wherever other copper of the net meets it, a pad or
+a barrel has one in its middle, and an area has one for every place where something meets it, all joined directly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import dijkstra
+
+from quietcopper.board import Board
+from quietcopper.board.model import Floats
+from quietcopper.electrical import parts
+from quietcopper.electrical.copper import AREA, BARREL, PAD, TOUCH, TRACE, Copper
+from quietcopper.electrical.parts import PartKind, part_kinds
+from quietcopper.electrical.tables import Path
+
+MOST_PINS = 64  # nets with more pins are supplies or grounds: no ways from pin to pin are looked for
+MOST_MEETINGS = 400  # likewise nets whose areas are met at more places: they are planes
+ASIDE = 2.0  # cost of a step across copper that follows no centre line, so that centre lines are preferred
+NOTHING = 1e-12  # m; the cost of a step without length, which a sparse graph cannot hold as zero
+
+DRIVES = (parts.IC, parts.MODULE, parts.OSCILLATOR, parts.TRANSISTOR, parts.SENSOR)
+
+Points = NDArray[np.float64]
+Index = NDArray[np.integer[Any]]
+
+
+def net_paths(
+    board: Board, copper: Copper, net: int, start: int | None = None, kinds: Sequence[PartKind] | None = None
+) -> tuple[Path, ...]:
+    """The shortest way from one pin of a net to each other pin, in the order of the pins.
+
+    start : the pin (row in board.pins) to start from; else the one that looks most like a driver (`start_pin`)
+    kinds : what each part is, when the caller has it already
+    Steps are ('trace', row, reversed), ('via', row, False) and ('area', row, False). A trace that is left or joined on
+    its way appears as a step like any other, while `length` counts only what is travelled: along centre lines, straight
+    across pads and areas (a lower bound, where the pour has holes), and down the barrels. Pins that the net's copper
+    does not reach have no path. Empty for nets with fewer than two pins, with more than `MOST_PINS`, or with areas met
+    at more than `MOST_MEETINGS` places: such nets are planes and supplies, whose current has no one way.
+    """
+    pins = np.flatnonzero(board.pins.net == net)
+    if net == 0 or not 2 <= len(pins) <= MOST_PINS:
+        return ()
+    graph = _graph(board, copper, net)
+    if graph is None:
+        return ()
+    first = start if start is not None else start_pin(board, net, kinds)
+    others = [int(pin) for pin in pins if pin != first]
+    at = _pin_nodes(board, graph, [first, *others])
+    found = []
+    for pin, (steps, length) in _ways(graph, at, first, others).items():
+        found.append(Path(net, first, pin, steps, length))
+    return tuple(found)
+
+
+def start_pin(board: Board, net: int, kinds: Sequence[PartKind] | None = None) -> int:
+    """The pin of a net that most likely drives it: on a chip, else on a connector, else on any other part.
+
+    Among equals the part with most pins decides, then reference and pin name. -1 for a net without pins.
+    """
+    kinds = part_kinds(board) if kinds is None else kinds
+    pins = np.flatnonzero(board.pins.net == net)
+
+    def rank(pin: int) -> tuple[int, int, str, str]:
+        part = int(board.pins.part[pin])
+        kind = kinds[part]
+        order = 0 if kind.kind in DRIVES else 1 if kind.kind == parts.CONNECTOR else 2
+        return order, -kind.pins, str(board.parts.ref[part]), str(board.pins.name[pin])
+
+    return min((int(pin) for pin in pins), key=rank, default=-1)
+
+
+@dataclass(eq=False)
+class _Graph:
+    """Nodes with their element, and edges with cost, length and the step that they stand for.
+
+    element : of each node; a, b : nodes of each edge; cost, length : m; kind, row : of the step, kind "" for a mere
+    joint. A trace edge runs from a to b in the direction of the trace.
+    """
+
+    element: Index
+    a: Index
+    b: Index
+    cost: Floats
+    length: Floats
+    kind: NDArray[np.int8]
+    row: Index
+    of: Copper
+
+
+def _graph(board: Board, copper: Copper, net: int) -> _Graph | None:
+    """The graph of a net's copper, with net-less copper that touches it; None where its areas are met too often."""
+    elements = copper.elements
+    own = copper.elements_of_net(net)
+    groups = np.unique(copper.group_of_element[own])
+    nameless = copper.elements_of_net(0)
+    own = np.union1d(own, nameless[np.isin(copper.group_of_element[nameless], groups[groups >= 0])])
+    start, target = copper.neighbours
+    count = start[own + 1] - start[own]
+    one = np.repeat(own, count)
+    two = target[np.repeat(start[own], count) + np.arange(len(one)) - np.repeat(np.cumsum(count) - count, count)]
+    keep = (one < two) & np.isin(two, own)
+    i, j, at_i, at_j = _meetings(board, copper, one[keep], two[keep])
+
+    ends = own[elements.kind[own] == TRACE]
+    lengths = board.traces.length[elements.row[ends]]
+    single = own[np.isin(elements.kind[own], (PAD, BARREL))]
+    element = np.concatenate([i, j, ends, ends, single])
+    place = np.concatenate([at_i, at_j, _trace_point(board, copper, ends, 0 * lengths)])
+    place = np.concatenate([place, _trace_point(board, copper, ends, lengths), _middle(board, copper, single)])
+    along = np.zeros(len(element))
+    on_trace = elements.kind[element] == TRACE
+    lines = board.traces.lines[elements.row[element[on_trace]]]
+    along[on_trace] = shapely.line_locate_point(lines, shapely.points(place[on_trace]))
+    # the end of a closed ring is located at its start
+    last = slice(len(i) + len(j) + len(ends), len(i) + len(j) + 2 * len(ends))
+    along[last] = shapely.length(board.traces.lines[elements.row[ends]])
+    # one node for an element and place: pads and barrels have one place, areas one for each that meets them
+    key = np.where(on_trace, along, 0.0)
+    is_area = elements.kind[element] == AREA
+    meeting = np.where(is_area, np.arange(len(element)), 0)
+    _, first, node = np.unique(
+        np.stack([element, key.round(10), meeting], axis=-1), axis=0, return_index=True, return_inverse=True
+    )
+    element, place, along = element[first], place[first], along[first]
+
+    edges = [_joints(node[: len(i)], node[len(i) : len(i) + len(j)], place)]
+    edges.append(_along_traces(copper, element, along))
+    edges.append(_down_barrels(board, copper, element))
+    across = _across_areas(copper, element, place)
+    if across is None:
+        return None
+    a, b, cost, length, kind, row = (np.concatenate(column) for column in zip(*edges, across, strict=True))
+    return _Graph(element, a, b, np.maximum(cost, NOTHING), length, kind, row, copper)
+
+
+def _meetings(board: Board, copper: Copper, one: Index, two: Index) -> tuple[Index, Index, Points, Points]:
+    """Where touching elements (one < two) meet: element pairs and the place on each, (n, 2).
+
+    Traces whose ends fall together meet there, otherwise where their centre lines come closest; pads and barrels are
+    met in their middle; an area is met at each trace end that lies in it.
+    """
+    elements = copper.elements
+    kind_one, kind_two = elements.kind[one], elements.kind[two]
+    found: list[tuple[Index, Index, Points, Points]] = []
+
+    def add(pick: NDArray[np.bool_], at_one: Points, at_two: Points) -> None:
+        found.append((one[pick], two[pick], at_one[pick], at_two[pick]))
+
+    both = (kind_one == TRACE) & (kind_two == TRACE)
+    ends = _ends(board, copper, one), _ends(board, copper, two)
+    together = np.zeros(len(one), dtype=bool)
+    for p in ends[0]:
+        for q in ends[1]:
+            same = both & (np.hypot(*(p - q).T) <= TOUCH)
+            add(same, p, q)
+            together |= same
+    to_area = (kind_one == TRACE) & (kind_two == AREA)
+    for p in ends[0]:
+        inside = to_area.copy()
+        rows = np.flatnonzero(to_area)
+        inside[rows] = shapely.dwithin(elements.core[two[rows]], shapely.points(p[rows]), TOUCH)
+        add(inside, p, p)
+        together |= inside
+    single = np.isin(kind_two, (PAD, BARREL)) | np.isin(kind_one, (PAD, BARREL))
+    nearest = np.full((len(one), 2, 2), np.nan)
+    rows = np.flatnonzero(~together & ~single)
+    lines = shapely.shortest_line(elements.core[one[rows]], elements.core[two[rows]])
+    nearest[rows] = shapely.get_coordinates(lines).reshape(-1, 2, 2)
+    add(~together & ~single, nearest[:, 0], nearest[:, 1])
+    # a pad or barrel has one node; whatever meets it does so nearest to its middle
+    first_single = np.isin(kind_one, (PAD, BARREL))
+    middle = np.where(first_single[:, None], _middle(board, copper, one), _middle(board, copper, two))
+    other = np.where(first_single, two, one)
+    at_other = middle.copy()
+    rows = np.flatnonzero(single & (elements.kind[other] == TRACE))
+    core = elements.core[other[rows]]
+    on_line = shapely.line_interpolate_point(core, shapely.line_locate_point(core, shapely.points(middle[rows])))
+    at_other[rows] = shapely.get_coordinates(on_line)
+    rows = np.flatnonzero(single & np.isin(elements.kind[other], (PAD, BARREL)))
+    at_other[rows] = _middle(board, copper, other)[rows]
+    at_one = np.where(first_single[:, None], middle, at_other)
+    at_two = np.where(first_single[:, None], at_other, middle)
+    add(single, at_one, at_two)
+    i, j, at_i, at_j = (np.concatenate(column) for column in zip(*found, strict=True))
+    return i, j, at_i, at_j
+
+
+def _ends(board: Board, copper: Copper, element: Index) -> tuple[Points, Points]:
+    """Both ends of traces, (n, 2) each; nan for other elements."""
+    out = np.full((2, len(element), 2), np.nan)
+    trace = np.flatnonzero(copper.elements.kind[element] == TRACE)
+    row, t = copper.elements.row[element[trace]], board.traces
+    out[0, trace] = np.stack([t.x0[row], t.y0[row]], axis=-1)
+    out[1, trace] = np.stack([t.x1[row], t.y1[row]], axis=-1)
+    return out[0], out[1]
+
+
+def _trace_point(board: Board, copper: Copper, element: Index, at: Floats) -> Points:
+    """Start (at = 0) or end of traces, (n, 2)."""
+    first, last = _ends(board, copper, element)
+    return np.where((at == 0)[:, None], first, last)
+
+
+def _middle(board: Board, copper: Copper, element: Index) -> Points:
+    """Middle of pads and barrels, (n, 2); nan for other elements."""
+    out = np.full((len(element), 2), np.nan)
+    kind, row = copper.elements.kind[element], copper.elements.row[element]
+    pad, hole = kind == PAD, kind == BARREL
+    out[pad] = np.stack([board.pads.x[row[pad]], board.pads.y[row[pad]]], axis=-1)
+    vias = board.vias
+    x, y = (vias.x + vias.x1) / 2, (vias.y + vias.y1) / 2
+    out[hole] = np.stack([x[row[hole]], y[row[hole]]], axis=-1)
+    return out
+
+
+_Edges = tuple[Index, Index, Floats, Floats, NDArray[np.int8], Index]
+
+
+def _edges(a: Index, b: Index, cost: Floats, length: Floats, kind: int, row: Index) -> _Edges:
+    return a, b, cost, length, np.full(len(a), kind, dtype=np.int8), row
+
+
+def _joints(a: Index, b: Index, place: Points) -> _Edges:
+    """From element to element where they meet: no step of their own."""
+    distance = np.hypot(*(place[a] - place[b]).T)
+    return _edges(a, b, ASIDE * distance, distance, -1, np.full(len(a), -1))
+
+
+def _along_traces(copper: Copper, element: Index, along: Floats) -> _Edges:
+    """Between neighbouring nodes of a trace; nodes are sorted by element and place along it."""
+    step = np.flatnonzero((element[1:] == element[:-1]) & (copper.elements.kind[element[1:]] == TRACE))
+    length = along[step + 1] - along[step]
+    return _edges(step, step + 1, length, length, TRACE, copper.elements.row[element[step]])
+
+
+def _down_barrels(board: Board, copper: Copper, element: Index) -> _Edges:
+    """Between the layers of a hole, whose barrel elements follow each other by layer."""
+    elements = copper.elements
+    node = np.flatnonzero(elements.kind[element] == BARREL)
+    via, layer = elements.row[element[node]], elements.layer[element[node]]
+    step = np.flatnonzero(via[1:] == via[:-1])
+    length = np.abs(board.depths[layer[step + 1]] - board.depths[layer[step]])
+    return _edges(node[step], node[step + 1], length, length, BARREL, via[step])
+
+
+def _across_areas(copper: Copper, element: Index, place: Points) -> _Edges | None:
+    """Straight between every two places where an area is met; None where there are too many."""
+    node = np.flatnonzero(copper.elements.kind[element] == AREA)
+    ends: list[tuple[Index, Index]] = [(node[:0], node[:0])]
+    for area in np.unique(element[node]):
+        met = node[element[node] == area]
+        if len(met) > MOST_MEETINGS:
+            return None
+        p, q = np.triu_indices(len(met), 1)
+        ends.append((met[p], met[q]))
+    a, b = (np.concatenate(column) for column in zip(*ends, strict=True))
+    length = np.hypot(*(place[a] - place[b]).T)
+    return _edges(a, b, ASIDE * length, length, AREA, copper.elements.row[element[a]])
+
+
+def _pin_nodes(board: Board, graph: _Graph, pins: list[int]) -> dict[int, Index]:
+    """Nodes of each pin: its pads, and its hole on every layer."""
+    elements = graph.of.elements
+    kind, row = elements.kind[graph.element], elements.row[graph.element]
+    pin = np.full(len(kind), -1, dtype=np.int32)
+    pin[kind == PAD] = board.pads.pin[row[kind == PAD]]
+    pin[kind == BARREL] = board.vias.pin[row[kind == BARREL]]
+    return {p: np.flatnonzero(pin == p).astype(np.int32) for p in pins}
+
+
+def _ways(
+    graph: _Graph, at: dict[int, Index], first: int, others: list[int]
+) -> dict[int, tuple[tuple[tuple[str, int, bool], ...], float]]:
+    """Steps and length from the first pin to each other one that can be reached."""
+    n = len(graph.element)
+    start = at[first]
+    a = np.concatenate([graph.a, np.full(len(start), n)])
+    b = np.concatenate([graph.b, start])
+    cost = np.concatenate([graph.cost, np.full(len(start), NOTHING)])
+    # of several edges between two nodes the cheapest counts (a sparse matrix would add them up)
+    low, high = np.minimum(a, b), np.maximum(a, b)
+    order = np.lexsort((cost, high, low))
+    fresh = np.ones(len(order), dtype=bool)
+    fresh[1:] = (np.diff(low[order]) != 0) | (np.diff(high[order]) != 0)
+    order = order[fresh & (low[order] != high[order])]
+    key = low[order].astype(np.int64) * (n + 1) + high[order]
+    matrix = coo_array((cost[order], (low[order], high[order])), shape=(n + 1, n + 1)).tocsr()
+    far, before = dijkstra(matrix, directed=False, indices=[n], return_predecessors=True)
+    far, before = far[0], before[0]
+    out = {}
+    for pin in others:
+        nodes = at[pin]
+        if not len(nodes) or not np.isfinite(far[nodes]).any():
+            continue
+        here = int(nodes[np.argmin(far[nodes])])
+        walked: list[tuple[int, bool]] = []
+        while before[here] != n:
+            there = int(before[here])
+            edge = int(order[np.searchsorted(key, min(here, there) * (n + 1) + max(here, there))])
+            walked.append((edge, bool(graph.a[edge] == here)))
+            here = there
+        out[pin] = _steps(graph, walked[::-1])
+    return out
+
+
+_NAMES = {TRACE: "trace", BARREL: "via", AREA: "area"}
+
+
+def _steps(graph: _Graph, walked: list[tuple[int, bool]]) -> tuple[tuple[tuple[str, int, bool], ...], float]:
+    """Edges in order of travel as steps, those of one trace or hole put together; a touch without length is no step."""
+    steps: list[tuple[str, int, bool]] = []
+    length = 0.0
+    for edge, back in walked:
+        length += float(graph.length[edge])
+        kind = int(graph.kind[edge])
+        if kind < 0 or graph.length[edge] <= TOUCH:
+            continue
+        step = (_NAMES[kind], int(graph.row[edge]), back and kind == TRACE)
+        if not steps or steps[-1] != step:
+            steps.append(step)
+    return tuple(steps), length
