@@ -15,7 +15,8 @@ class Check(Protocol):
 
     NAME : kebab-case, says what is wrong;  QUESTION : what is looked at, one sentence
     MECHANISM : why it matters, two sentences;  FORMULA : how the quantity is predicted, with its range
-    ALLOWANCES : figures the user may change, by their name in the settings;  SOURCES : where formulas and figures come from
+    ALLOWANCES : figures the user may change, by their name in the settings;  SOURCES : where formulas and figures
+    come from
     """
 
     NAME: str

@@ -24,7 +24,8 @@ from quietcopper.units import C0, engineering
 NAME = "lone-copper"
 QUESTION = "Is there copper that is tied to no net, by no via and by no pin?"
 MECHANISM = """A lone piece couples capacitively to everything beside and below it, so it passes noise from one line to
-another. Where its length reaches half a wavelength it is a resonator, and it radiates what the lines beside it feed in."""
+another. Where its length reaches half a wavelength it is a resonator, and it radiates what the lines beside it feed
+in."""
 FORMULA = """Longest extent of the piece against the extent whose half-wave resonance, c / (2·L·sqrt(er)), stays above
 the highest frequency of interest by the stated factor; er is the laminate's, which puts the resonance low (a bound)."""
 ALLOWANCES: Mapping[str, Limit] = {

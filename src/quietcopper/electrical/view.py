@@ -6,16 +6,33 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
+import shapely
 from scipy.spatial import cKDTree
 from shapely import STRtree
 
 from quietcopper.board import Board, Dielectric
 from quietcopper.electrical.settings import Settings
-from quietcopper.electrical.tables import Driver, Gaps, LayerChanges, Neighbours, Pair, Path, Pieces, Role, Runs
+from quietcopper.electrical.tables import (
+    GROUND,
+    Driver,
+    Gaps,
+    LayerChanges,
+    Neighbours,
+    Pair,
+    Path,
+    Pieces,
+    Role,
+    Runs,
+)
 from quietcopper.errors import OutOfRange
 
 if TYPE_CHECKING:
+    from quietcopper.board.model import Ints
     from quietcopper.electrical.copper import Copper
+    from quietcopper.electrical.parts import PartKind
+    from quietcopper.electrical.plane_pairs import Facing
+    from quietcopper.electrical.sections import LineTable
+    from quietcopper.electrical.ways import Capacitors
 
 
 class View:
@@ -24,6 +41,7 @@ class View:
     def __init__(self, board: Board, settings: Settings | None = None) -> None:
         self.settings = settings if settings is not None else Settings()
         self.board = self.settings.correct(board)
+        self._vias_on: dict[int, Ints] = {}
 
     @cached_property
     def roles(self) -> tuple[Role, ...]:
@@ -80,11 +98,69 @@ class View:
 
         return side_by_side(self.board)
 
+    @cached_property
+    def part_kinds(self) -> tuple[PartKind, ...]:
+        """What every part is, by row in board.parts."""
+        from quietcopper.electrical.parts import part_kinds
+
+        return part_kinds(self.board)
+
+    @cached_property
+    def capacitors(self) -> Capacitors:
+        """Two-pin capacitors by the nets they join."""
+        from quietcopper.electrical.ways import find_capacitors
+
+        return find_capacitors(self)
+
+    @cached_property
+    def facing(self) -> Facing:
+        """Areas of neighbouring area-bearing layers that face each other."""
+        from quietcopper.electrical.plane_pairs import facing_areas
+
+        return facing_areas(self.board)
+
+    @cached_property
+    def line_table(self) -> LineTable:
+        """Impedance and delay of every run, solved on its cross-section as cut from the board."""
+        from quietcopper.electrical.sections import line_table
+
+        return line_table(self)
+
     def paths(self, net: int) -> tuple[Path, ...]:
         """Ways from pin to pin of a net (from the likely driver, else the first pin, to each other pin)."""
         from quietcopper.electrical.paths import net_paths
 
         return net_paths(self.board, self.copper, net)
+
+    @cached_property
+    def _facing_capacitance(self) -> dict[tuple[int, int], float]:
+        rows = zip(self.facing.upper.tolist(), self.facing.lower.tolist(), self.facing.capacitance, strict=True)
+        return {(a, b): float(c) for a, b, c in rows}
+
+    def capacitance_between(self, a: int, b: int) -> float:
+        """Capacitance between two facing areas, F, 0 where they do not face each other."""
+        known = self._facing_capacitance
+        return known.get((a, b), known.get((b, a), 0.0))
+
+    def facing_of(self, area: int) -> set[int]:
+        """Rows in board.areas that face an area."""
+        facing = self.facing
+        return {*facing.lower[facing.upper == area].tolist(), *facing.upper[facing.lower == area].tolist()}
+
+    def vias_on(self, area: int) -> Ints:
+        """Rows in board.vias that tie to an area, kept once asked for."""
+        if area not in self._vias_on:
+            from quietcopper.electrical.copper import vias_on_area
+
+            self._vias_on[area] = vias_on_area(self.copper, self.board, area)
+        return self._vias_on[area]
+
+    def impedance_of(self, net: int, layer: int) -> float | None:
+        """Length-weighted impedance of a net's runs on a layer as solved, ohm; None where none was solved."""
+        runs, z0 = self.runs, self.line_table.z0
+        mine = (runs.net == net) & (runs.layer == layer) & np.isfinite(z0)
+        weight = runs.length[mine]
+        return float(np.average(z0[mine], weights=weight)) if weight.sum() > 0 else None
 
     def dielectric_beside(self, layer: int) -> Dielectric:
         """The thinner of the dielectrics that touch a copper layer: the one that carries most of its field.
@@ -95,6 +171,32 @@ class View:
         if not sheets:
             raise OutOfRange("the board has one copper layer, and its data name no laminate")
         return min(sheets, key=lambda sheet: sheet.thickness)
+
+    @cached_property
+    def ground_name(self) -> str:
+        """Name of the ground net with the largest filled copper, "" on a board without ground."""
+        size = np.bincount(self.board.areas.net, shapely.area(self.board.areas.shape), minlength=len(self.roles))
+        grounds = [net for net, role in enumerate(self.roles) if role.kind == GROUND]
+        return self.board.nets[max(grounds, key=lambda net: (size[net], -net))] if grounds else ""
+
+    @cached_property
+    def cabled_connectors(self) -> tuple[str, ...]:
+        """References of the connectors that carry a cable, as set or as assumed (`cables.cabled_connectors`)."""
+        from quietcopper.electrical.cables import cabled_connectors
+
+        return cabled_connectors(self)[0]
+
+    def target_of(self, net: int) -> float | None:
+        """Target impedance of a net, ohm: from the settings, else from the file; None where neither names one."""
+        name = self.board.nets[net]
+        said = self.settings.for_net(name).target
+        return said if said is not None else self.board.impedances.get(name)
+
+    @cached_property
+    def highest_rate(self) -> float:
+        """Highest clock frequency or half bit rate on the board, Hz, at least 1: decides how far up limits are
+        applied."""
+        return max((driver.rate for driver in self.drivers), default=0.0) or 1.0
 
     @cached_property
     def trace_tree(self) -> STRtree:

@@ -100,6 +100,10 @@ def _change(change: Proposal | None) -> dict[str, Any] | None:
     return {"text": change.text, "kind": change.kind, "arguments": plain(change.arguments)}
 
 
+def _nothing_left(excess_after: float | None) -> bool:
+    return excess_after is not None and float(excess_after) == -math.inf
+
+
 def _border(value: float, unit: str) -> tuple[float | int, str]:
     name, factor = _BORDER_UNITS.get(unit, (unit, 1.0))
     return _finite(value * factor, "a predicted or allowed figure"), name
@@ -133,7 +137,7 @@ def _finding(finding: Finding, cause: str | None, layers: Sequence[Any]) -> dict
             {
                 "change": _change(remedy.change),
                 "excess_after_db": None if remedy.excess_after_db is None else rounded(remedy.excess_after_db),
-                "removed": remedy.excess_after_db == -math.inf,
+                "removed": _nothing_left(remedy.excess_after_db),
                 "how": remedy.solved,
             }
             for remedy in finding.remedies
@@ -150,7 +154,7 @@ def _cause(cause: Cause) -> dict[str, Any]:
         "change": _change(cause.change),
         "excess_before_db": rounded(cause.excess_before_db),
         "excess_after_db": None if cause.excess_after_db is None else rounded(cause.excess_after_db),
-        "removed": cause.excess_after_db == -math.inf,
+        "removed": _nothing_left(cause.excess_after_db),
     }
 
 

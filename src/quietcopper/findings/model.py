@@ -243,7 +243,10 @@ class Comparison:
 
 @dataclass(frozen=True)
 class Result:
-    """A whole review. board, settings, lines, plane_pairs, stackup are plain data as the JSON contract has them."""
+    """A whole review. board, settings, lines, plane_pairs, stackup are plain data as the JSON contract has them.
+
+    findings : graded ones, worst first;  passing : what was priced and lies below the lowest grade (for comparisons)
+    """
 
     board: Mapping[str, Any]
     settings: Mapping[str, Any]
@@ -259,3 +262,4 @@ class Result:
     stackup: Mapping[str, Any]
     checks: Mapping[str, Mapping[str, str]]  # name -> question, mechanism, allowance text
     drawing: Drawing
+    passing: tuple[Finding, ...] = ()

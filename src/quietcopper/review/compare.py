@@ -14,10 +14,10 @@ SAME_PLACE = 3e-3  # m; a finding that moved less than this and means the same i
 
 def match_findings(old: Result, new: Result) -> list[tuple[Finding | None, Finding | None]]:
     """Pairs of findings that mean the same thing: by id first, then by check, nets and nearest place."""
-    left = {f.id: f for f in new.findings}
+    left = {f.id: f for f in (*new.findings, *new.passing)}
     pairs: list[tuple[Finding | None, Finding | None]] = []
     open_old: list[Finding] = []
-    for finding in old.findings:
+    for finding in (*old.findings, *old.passing):
         other = left.pop(finding.id, None)
         if other is not None:
             pairs.append((finding, other))

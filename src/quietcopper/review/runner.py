@@ -8,11 +8,13 @@ from collections.abc import Callable
 
 from quietcopper.board import Board
 from quietcopper.checks import Check, all_checks
+from quietcopper.electrical.cables import cabled_connectors
 from quietcopper.electrical.drivers import driver_assumptions
 from quietcopper.electrical.settings import Settings
 from quietcopper.electrical.view import View
 from quietcopper.errors import OutOfRange, SettingsError
 from quietcopper.findings import AssumptionNote, Coverage, Finding, NotChecked, Result
+from quietcopper.findings.model import PASSES
 from quietcopper.review.causes import group_causes, identify
 from quietcopper.review.drawing import draw
 from quietcopper.review.tables import board_summary, line_rows, pair_rows, settings_summary, stackup_summary
@@ -89,9 +91,10 @@ def review(
 
 def _assemble(view: View, checks: tuple[Check, ...], said: list[Finding | Coverage | NotChecked]) -> Result:
     board = view.board
-    findings = identify(f for f in said if isinstance(f, Finding))
+    priced = identify(f for f in said if isinstance(f, Finding))
+    findings = [f for f in priced if f.grade != PASSES]
     causes = group_causes(findings)
-    assumptions = [*board.assumptions, *driver_assumptions(board, view.drivers)]
+    assumptions = [*board.assumptions, *driver_assumptions(board, view.drivers), *cabled_connectors(view)[1]]
     return Result(
         board=board_summary(view),
         settings=settings_summary(view.settings),
@@ -110,4 +113,5 @@ def _assemble(view: View, checks: tuple[Check, ...], said: list[Finding | Covera
             for check in checks
         },
         drawing=draw(board),
+        passing=tuple(f for f in priced if f.grade == PASSES),
     )

@@ -1,0 +1,178 @@
+"""A signal via whose return current has no good way to change planes with it."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+from shapely import Point
+
+from quietcopper.electrical.signals import edge_current
+from quietcopper.electrical.tables import SIGNAL
+from quietcopper.electrical.view import View
+from quietcopper.electrical.ways import Ways, between, capacitor_beside
+from quietcopper.fields.returns import ramp_peak, resonance
+from quietcopper.fields.spectra import knee
+from quietcopper.fields.vias import pair_inductance
+from quietcopper.findings import (
+    Allowance,
+    CauseHint,
+    Coverage,
+    Finding,
+    Limit,
+    NotChecked,
+    Place,
+    Proposal,
+    Remedy,
+)
+from quietcopper.units import engineering
+
+NAME = "layer-change-without-return"
+QUESTION = (
+    "Where a line changes layers and its reference changes with it, is there a way for the return current beside it?"
+)
+MECHANISM = """The return current must pass from one plane to the other. What it finds, vias, capacitors or only the
+planes' own capacitance, takes a voltage between the planes at each edge, which every other via through that pair picks
+up and the board's edge radiates."""
+FORMULA = """Peak voltage between the two reference planes: the net's edge current through all return vias within
+40 mm, solved together with their mutual inductance, or through the capacitors between the planes' nets with their
+mounting, in parallel with the pair's capacitance and the line's own 2·Z0. Below the first resonance of the pair."""
+ALLOWANCES: Mapping[str, Limit] = {
+    "noise_share": Limit(
+        0.02,
+        "1",
+        "one part of a noise budget of some 5 % of the swing (Johnson and Graham; Bogatin; from memory); the split "
+        "of the budget is common practice, no source",
+        "Share of the net's swing that one layer change may put between two planes.",
+    ),
+}
+SOURCES = (
+    "Inductance of a via with its return vias: logarithmic potentials of parallel conductors, exact between two planes",
+    "Full-wave rows for a via with and without return: plane voltage goes as acosh(s/2r); a lone via may resonate with "
+    "the planes' capacitance",
+)
+BESIDE = 1e-3  # m; where the proposed return via would stand
+
+
+def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
+    changes = view.layer_changes
+    signal = np.array(
+        [r.kind == SIGNAL and d.swing > 0 for r, d in zip(view.roles, view.drivers, strict=True)], dtype=bool
+    )
+    mine = np.flatnonzero(signal[changes.net])
+    both = mine[(changes.upper_area[mine] >= 0) & (changes.lower_area[mine] >= 0)]
+    yield Coverage(NAME, len(both), len(mine), "layer changes of signals")
+    if len(mine) > len(both):
+        yield NotChecked(
+            NAME, "layer changes", "no copper carries the return on one of the two layers", len(mine) - len(both)
+        )
+    share = view.settings.allowance(f"{NAME}.noise_share", ALLOWANCES["noise_share"].default)
+    groups: dict[tuple[int, int, int, int, int], list[int]] = defaultdict(list)
+    for row in both:
+        # Both layers may use the two faces of one plane: the return then passes through the antipad.
+        if changes.upper_ref[row] != changes.lower_ref[row]:
+            key = (changes.net, changes.upper, changes.lower, changes.upper_ref, changes.lower_ref)
+            groups[tuple(int(c[row]) for c in key)].append(int(row))  # type: ignore[index]
+    unsolved = 0
+    for rows in groups.values():
+        net = int(changes.net[rows[0]])
+        z0 = view.impedance_of(net, int(changes.upper[rows[0]])) or view.impedance_of(net, int(changes.lower[rows[0]]))
+        if z0 is None:
+            unsolved += len(rows)
+            continue
+        priced = [(_peak(view, row, z0), row) for row in rows]
+        (peak, ways), worst = max(
+            priced, key=lambda p: (round(p[0][0], 9), -float(changes.x[p[1]]), -float(changes.y[p[1]]))
+        )
+        yield _finding(view, worst, len(rows), peak, ways, z0, share * view.drivers[net].swing)
+    if unsolved:
+        yield NotChecked(NAME, "layer changes", "the line's impedance was not solved", unsolved)
+
+
+def _peak(view: View, row: int, z0: float) -> tuple[float, Ways]:
+    """Peak voltage between the two planes at one edge, V, and the ways that the return has."""
+    changes = view.layer_changes
+    driver = view.drivers[changes.net[row]]
+    ways = between(
+        view, int(changes.upper_area[row]), int(changes.lower_area[row]), float(changes.x[row]), float(changes.y[row])
+    )
+    current = edge_current(driver, z0)
+    return float(ramp_peak(current, driver.rise, ways.inductance, ways.capacitance, 2 * z0)), ways
+
+
+def _finding(view: View, row: int, count: int, peak: float, ways: Ways, z0: float, allowed: float) -> Finding:
+    board, changes = view.board, view.layer_changes
+    net = int(changes.net[row])
+    driver, name = view.drivers[net], board.nets[net]
+    upper, lower = int(changes.upper[row]), int(changes.lower[row])
+    refs = int(changes.upper_ref[row]), int(changes.lower_ref[row])
+    ref_nets = [board.nets[board.areas.net[a]] for a in (changes.upper_area[row], changes.lower_area[row])]
+    x, y = float(changes.x[row]), float(changes.y[row])
+    near = view.near(x, y)
+    allowance = Allowance(allowed, "V", ALLOWANCES["noise_share"].source, f"{NAME}.noise_share")
+    spacing = board.distance(*sorted(refs))
+    radius = float(board.vias.drill[changes.via[row]]) / 2
+    same = ref_nets[0] == ref_nets[1]
+    if same:
+        beside = float(pair_inductance(spacing, max(BESIDE, 4 * radius), radius))
+        change = Proposal(
+            f"a {ref_nets[0]} via within 1 mm of the signal via", "add-via", {"net": ref_nets[0], "at": (x, y)}
+        )
+    else:
+        beside = capacitor_beside(view, refs[1], 2e-3)
+        change = Proposal(
+            f"a capacitor from {ref_nets[0]} to {ref_nets[1]} within 2 mm",
+            "bridge-gap",
+            {"nets": ref_nets, "at": (x, y)},
+        )
+    total = 1 / (1 / beside + (1 / ways.inductance if np.isfinite(ways.inductance) else 0.0))
+    after = float(ramp_peak(edge_current(driver, z0), driver.rise, total, ways.capacitance, 2 * z0))
+    evidence: dict[str, object] = {
+        "edge_current_ma": edge_current(driver, z0) * 1e3,
+        "rise_ps": driver.rise * 1e12,
+        "plane_distance_mm": spacing * 1e3,
+        "plane_capacitance_pf": ways.capacitance * 1e12,
+        "transition": {"upper": upper, "lower": lower, "upper_reference": refs[0], "lower_reference": refs[1]},
+    }
+    nearest = ways.nearest
+    if np.isfinite(ways.inductance):
+        evidence["return_inductance_nh"] = ways.inductance * 1e9
+        if ways.capacitance > 0:
+            ring = float(resonance(ways.inductance, ways.capacitance))
+            evidence["planes_ring_mhz"] = ring / 1e6
+            evidence["rings_below_knee"] = ring < float(knee(driver.rise))
+    if nearest is not None:
+        evidence["reach"] = {
+            "from_mm": [x * 1e3, y * 1e3],
+            "to_mm": [nearest.at[0] * 1e3, nearest.at[1] * 1e3],
+            "distance_mm": nearest.distance * 1e3,
+            "what": nearest.what,
+        }
+    rest = f" ({count} such vias; this is the worst)" if count > 1 else ""
+    planes = " to ".join(
+        f"{ref or 'netless copper'} on {board.layers[layer].name}" for ref, layer in zip(ref_nets, refs, strict=True)
+    )
+    return Finding(
+        check=NAME,
+        subject=(name, board.layers[upper].name, board.layers[lower].name),
+        title=f"{name} changes layers with no good return{f' near {near}' if near else ''}",
+        message=f"{name} goes from {board.layer_label(upper)} to {board.layer_label(lower)}{rest}; "
+        f"its return must pass "
+        f"from {planes} by {ways.words} and puts {engineering(peak, 'V')} between the planes at each edge.",
+        place=Place((x, y), Point(x, y), (upper, lower), (name,)),
+        predicted=peak,
+        allowance=allowance,
+        cause=CauseHint(
+            f"layer change:{'|'.join(sorted(set(ref_nets)))}:{name}",
+            f"{name} changes between {board.layer_label(upper)} and {board.layer_label(lower)} without "
+            + (
+                f"{ref_nets[0]} vias beside it"
+                if same
+                else f"a capacitor from {ref_nets[0]} to {ref_nets[1]} beside it"
+            ),
+            change,
+        ),
+        remedies=(Remedy(change, allowance.excess_db(after)),),
+        evidence=evidence,
+    )

@@ -1,0 +1,136 @@
+"""A trace that runs along the edge of its reference, or beyond it."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+import shapely
+
+from quietcopper.electrical.edges import EdgeRuns, runs_near_edge
+from quietcopper.electrical.emission import worst_field
+from quietcopper.electrical.signals import edge_current
+from quietcopper.electrical.tables import SIGNAL
+from quietcopper.electrical.view import View
+from quietcopper.fields.returns import plane_inductance
+from quietcopper.findings import (
+    Allowance,
+    CauseHint,
+    Coverage,
+    Finding,
+    Limit,
+    NotChecked,
+    Place,
+    Proposal,
+    Remedy,
+)
+from quietcopper.units import engineering
+
+NAME = "trace-off-plane"
+QUESTION = "Does a trace run along the edge of the copper that carries its return, or beyond it?"
+MECHANISM = """Near a plane's edge the return current crowds, and the plane's own inductance rises several times: the
+voltage along the plane drives the board against its cables. Beyond the edge the return has to reach the trace from the
+side, which adds loop."""
+FORMULA = """Net inductance of a finite plane per metre (exact for a thin line over an isolated thin plane) times the
+length near the edge, times the current at each frequency, gives a voltage along the plane; an attached cable is taken
+as
+a resonant antenna of 37 ohm, the field as 60·I/r. An upper bound for ranking: other planes and the cable's real
+impedance
+lower it."""
+ALLOWANCES: Mapping[str, Limit] = {
+    "heights": Limit(
+        5.0,
+        "heights",
+        "Leone, IEEE Trans. EMC 43(4), 2001, 667-671 (from memory): the effect of the edge has died away",
+        "Traces further inside the edge than this many times their height are not looked at.",
+    ),
+    "shortest_mm": Limit(3.0, "mm", "common practice, no source", "Shorter lengths near the edge are passed over."),
+}
+SOURCES = (
+    "Leone, IEEE Trans. EMC 43(4), 2001, 667-671: net inductance of a finite plane (solved again by conformal mapping)",
+    "Ott, Electromagnetic Compatibility Engineering: common-mode current on cables, 60·I/r at resonance (from memory)",
+    "CISPR 32 and 47 CFR 15.109: the limits",
+)
+
+
+def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
+    board, runs = view.board, view.runs
+    heights = view.settings.allowance(f"{NAME}.heights", ALLOWANCES["heights"].default)
+    shortest = view.settings.allowance(f"{NAME}.shortest_mm", ALLOWANCES["shortest_mm"].default) * 1e-3
+    signal = np.array(
+        [role.kind == SIGNAL and driver.swing > 0 for role, driver in zip(view.roles, view.drivers, strict=True)]
+    )
+    routed = np.unique(runs.net[signal[runs.net]])
+    if not len(board.areas):
+        if len(routed):
+            yield NotChecked(NAME, "all signal nets", "the board has no filled copper to run along", len(routed))
+        return
+    near = runs_near_edge(view, heights)
+    yield Coverage(NAME, len(routed), len(routed), "signal nets")
+    groups: dict[tuple[int, int], list[int]] = defaultdict(list)
+    for row, (run, area) in enumerate(zip(near.run, near.area, strict=True)):
+        if signal[runs.net[run]]:
+            groups[int(runs.net[run]), int(area)].append(row)
+    for (net, area), members in groups.items():
+        rows = np.array(members)
+        if runs.length[near.run[rows]].sum() >= shortest:
+            yield from _price(view, near, rows, net, area, heights)
+
+
+def _price(
+    view: View, near: EdgeRuns, rows: np.ndarray, net: int, area: int, heights: float
+) -> Iterator[Finding | NotChecked]:
+    board, runs, driver = view.board, view.runs, view.drivers[net]
+    index = near.run[rows]
+    length, height, width, inside = runs.length[index], near.height[rows], near.plane_width[rows], near.inside[rows]
+    z0 = view.impedance_of(net, int(runs.layer[index[0]]))
+    if z0 is None:
+        yield NotChecked(NAME, board.nets[net], "its impedance was not solved, so its current is not known")
+        return
+    inductance = float((plane_inductance(width, width / 2 - inside, height) * length).sum())
+    # The same length moved inside to where the edge no longer matters.
+    moved = float((plane_inductance(width, np.maximum(width / 2 - heights * height, 0), height) * length).sum())
+    estimate = worst_field(view, driver, edge_current(driver, z0), lambda f: 2 * np.pi * f * inductance)
+    if estimate is None:
+        return
+    lines = shapely.union_all(runs.line[index])
+    worst = int(index[np.argmin(inside)])
+    at = shapely.line_interpolate_point(runs.line[worst], 0.5, normalized=True)
+    layer, area_layer = int(runs.layer[worst]), int(board.areas.layer[area])
+    name, plane = board.nets[net], board.nets[board.areas.net[area]] or "netless copper"
+    beyond = float(length[inside < 0].sum())
+    allowance = Allowance(estimate.limit, "V/m", estimate.source, "review.standard")
+    where = (
+        f"{engineering(beyond, 'm')} of it beyond the edge"
+        if beyond > 0
+        else f"as near as {engineering(float(inside.min()), 'm')} to it"
+    )
+    yield Finding(
+        check=NAME,
+        subject=(name, board.layers[layer].name, plane),
+        title=f"{name} runs {'beyond' if beyond > 0 else 'along'} the edge of {plane} on layer {area_layer + 1}",
+        message=f"{name} runs {engineering(float(length.sum()), 'm')} at the edge of its reference, {where}: "
+        f"{engineering(inductance, 'H')} of plane in the return, at most {estimate.words} with a cable attached.",
+        place=Place((at.x, at.y), lines, (layer, area_layer), (name,)),
+        predicted=estimate.field,
+        allowance=allowance,
+        cause=CauseHint(
+            f"edge:{name}:{board.layers[layer].name}",
+            f"{name} is routed at the edge of {plane} on {board.layer_label(area_layer)}",
+        ),
+        remedies=(
+            Remedy(
+                Proposal(f"move {name} at least {heights:g} heights inside the edge", "shift-trace", {"net": name}),
+                allowance.excess_db(estimate.field * moved / inductance),
+            ),
+        ),
+        evidence={
+            "length_mm": float(length.sum()) * 1e3,
+            "edge_distance_mm": float(inside.min()) * 1e3,
+            "height_mm": float(height.mean()) * 1e3,
+            "plane_inductance_nh": inductance * 1e9,
+            "worst_frequency_hz": estimate.frequency,
+            "spectrum": estimate.spectrum,
+        },
+    )
