@@ -69,3 +69,188 @@ tie. Cell centres on a regular grid; null where there is no copper::
     {"x_mm": [...], "y_mm": [...], "level": [[...], ...],           # one row per y
      "what": "mode voltage", "unit"?: "", "frequency_hz"?: 7.4e8, "signed"?: True}
 """
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from markupsafe import Markup
+
+from quietcopper.report.charts import Curve, bars, plot, target_bar
+from quietcopper.report.sections import section_svg, transition_svg
+from quietcopper.report.words import count_word, figure, number, scalar, sign
+
+Data = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One drawing of evidence with its caption."""
+
+    svg: Markup
+    caption: str
+
+
+def _frequency(value: float) -> str:
+    return figure(value, "Hz")
+
+
+def _section(data: Data, document: Data) -> Picture:
+    caption = "The cross-section that was solved, to scale"
+    if data.get("field_lines"):
+        caption += ", with its electric field"
+    return Picture(section_svg(data), caption)
+
+
+def _impedance(data: Data, document: Data) -> Picture:
+    label = data.get("name", "Impedance")
+    svg = target_bar(data["found_ohm"], data["target_ohm"], data.get("tolerance_percent"), "ohm", label)
+    return Picture(svg, f"{label}: found against target")
+
+
+def _impedance_profile(data: Data, document: Data) -> Picture:
+    x = data["distance_mm"]
+    curves = [Curve(x, data["found_ohm"], "level")]
+    if data.get("target_ohm"):
+        curves.insert(0, Curve([x[0], x[-1]], [data["target_ohm"]] * 2, "limit", "target"))
+    svg = plot(curves, label="Impedance along the path", x_text=lambda v: f"{number(v)} mm", y_unit="Ω")
+    return Picture(svg, "The impedance that an edge meets along the path")
+
+
+_LEVELS = {"dbuv_m": "dBµV/m", "dbuv": "dBµV", "dbua": "dBµA", "v": "V", "ohm": "ohm"}
+
+
+def _spectrum(data: Data, document: Data) -> Picture:
+    unit = next(key.removeprefix("level_") for key in data if key.startswith("level_"))
+    frequency, level, limit = data["frequency_hz"], data[f"level_{unit}"], data.get(f"limit_{unit}")
+    lines = len(frequency) <= 120 and all(a < b for a, b in zip(frequency[:-1], frequency[1:], strict=True))
+    curves = [Curve(frequency, level, "comb" if lines and unit.startswith("db") else "level")]
+    name = data.get("limit_name", "limit")
+    if isinstance(limit, int | float):
+        limit = [limit] * len(frequency)
+    if limit:
+        curves.insert(0, Curve(frequency, limit, "limit", name))
+    svg = plot(curves, label=f"Spectrum against {name}", x_text=_frequency, y_unit=sign(_LEVELS[unit]), log_x=True)
+    return Picture(svg, f"The spectrum against {name}" if limit else "The spectrum")
+
+
+def _waveform(data: Data, document: Data) -> Picture:
+    time, level = data["time_ps"], data["level_mv"]
+    curves = [Curve(time, level, "level")]
+    if data.get("allowed_mv"):
+        curves.insert(0, Curve([time[0], time[-1]], [data["allowed_mv"]] * 2, "limit", "allowed"))
+    name = data.get("name", "Waveform")
+    svg = plot(curves, label=name, x_text=lambda v: figure(v * 1e-12, "s"), y_unit="mV")
+    return Picture(svg, name)
+
+
+def _transition(data: Data, document: Data) -> Picture:
+    return Picture(transition_svg(data, document), "The layer change, through the board's own layers")
+
+
+def _contributions(data: Any, document: Data) -> Picture:
+    rows = [(str(row["what"]), float(row["value"]), str(row["unit"])) for row in data]
+    return Picture(bars(rows, "Parts of the sum"), f"What it is made of: {count_word(len(rows))} parts")
+
+
+_STANDING = {"one tied": 0.25, "both open": 0.5, "both tied": 0.5}  # wavelengths on the copper
+
+
+def _standing_wave(data: Data, document: Data) -> Picture:
+    turns = _STANDING[data["ends"]]
+    left, length, y, high = 20.0, 300.0, 52.0, 34.0
+    start = math.pi / 2 if data["ends"] == "both open" else 0.0  # voltage: zero where tied, largest where open
+    points = [
+        (left + length * i / 48, y - 6 - high * abs(math.sin(start + 2 * math.pi * turns * i / 48))) for i in range(49)
+    ]
+    tied = {"one tied": (left,), "both tied": (left, left + length), "both open": ()}[data["ends"]]
+    svg = Markup(
+        '<svg class="chart" viewBox="0 0 340 96" width="340" height="96" role="img" aria-label="Standing wave">'
+        '<path class="curve level" d="M{}"/><rect class="strip line" x="{}" y="{}" width="{}" height="6"/>{}'
+        '<text class="small middle" x="{}" y="88">{} · {}</text></svg>'
+    ).format(
+        "L".join(f"{x:.1f} {v:.1f}" for x, v in points),
+        left,
+        y,
+        length,
+        Markup("").join(Markup('<path class="zero" d="M{} {}v18m-6 0h12"/>').format(x, y + 3) for x in tied),
+        left + length / 2,
+        figure(data["length_mm"], "mm"),
+        figure(data["frequency_hz"], "Hz"),
+    )
+    return Picture(svg, "Voltage along the copper at its first resonance")
+
+
+MODE_STEPS = 4  # tints of a map, on either side of zero where it is signed
+
+
+def _mode(data: Data, document: Data) -> Picture:
+    xs, ys, level = data["x_mm"], data["y_mm"], data["level"]
+    dx, dy = abs(xs[1] - xs[0]), abs(ys[1] - ys[0])
+    x0, y1 = min(xs) - dx / 2, max(ys) + dy / 2
+    scale = 320 / (max(xs) - min(xs) + dx)
+    top = max((abs(v) for row in level for v in row if v is not None), default=0.0) or 1.0
+    cells: dict[str, list[str]] = {}
+    for y, row in zip(ys, level, strict=True):
+        for x, value in zip(xs, row, strict=True):
+            if value is None:
+                continue
+            step = min(MODE_STEPS, math.floor(abs(value) / top * MODE_STEPS + 0.5))
+            css = f"{'m' if data.get('signed') and value < 0 else 'p'}{step}"
+            cells.setdefault(css, []).append(
+                f"M{(x - dx / 2 - x0) * scale:.1f} {(y1 - y - dy / 2) * scale:.1f}"
+                f"h{dx * scale:.1f}v{dy * scale:.1f}h-{dx * scale:.1f}z"
+            )
+    height = (max(ys) - min(ys) + dy) * scale
+    what = data["what"] + (f" at {_frequency(data['frequency_hz'])}" if "frequency_hz" in data else "")
+    body = Markup("").join(Markup('<path class="map {}" d="{}"/>').format(c, "".join(d)) for c, d in sorted(cells.items()))
+    svg = Markup(
+        '<svg class="chart" viewBox="0 0 320 {0:.0f}" width="320" height="{0:.0f}" role="img" aria-label="{1}">{2}</svg>'
+    ).format(height, what, body)
+    return Picture(svg, f"{what}, darkest: {figure(top, data['unit'])}" if data.get("unit") else what)
+
+
+_DRAWN: Mapping[str, Callable[[Any, Data], Picture]] = {
+    "section": _section,
+    "transition": _transition,
+    "impedance": _impedance,
+    "impedance_profile": _impedance_profile,
+    "waveform": _waveform,
+    "spectrum": _spectrum,
+    "contributions": _contributions,
+    "standing_wave": _standing_wave,
+    "mode": _mode,
+}
+_ON_THE_BOARD = {"return_path", "reach"}  # drawn by quietcopper.report.pictures
+
+
+def pictures(evidence: Data, document: Data) -> tuple[list[Picture], list[str]]:
+    """(drawings, keys that have another form than this module describes), in the order of `_DRAWN`."""
+    drawn, odd = [], []
+    for key, draw in _DRAWN.items():
+        if key not in evidence:
+            continue
+        try:
+            drawn.append(draw(evidence[key], document))
+        except (KeyError, TypeError, ValueError, IndexError, AttributeError, StopIteration, ZeroDivisionError):
+            odd.append(key)
+    return drawn, odd
+
+
+def scalars(evidence: Data) -> list[tuple[str, str]]:
+    """The plain entries as (name, figure), in their order; short lists of numbers or words count as plain."""
+    rows = []
+    for key, value in evidence.items():
+        if value is None or isinstance(value, str | bool | int | float):
+            rows.append(scalar(key, value))
+        elif key not in _DRAWN and key not in _ON_THE_BOARD and isinstance(value, list) and 0 < len(value) <= 6:
+            if all(isinstance(item, str | int | float) for item in value):
+                texts = [scalar(key, item) for item in value]
+                rows.append((texts[0][0], ", ".join(text for _, text in texts)))
+    reach = evidence.get("reach")
+    if isinstance(reach, dict) and isinstance(reach.get("distance_mm"), int | float):
+        rows.append((str(reach.get("what", "distance")), figure(reach["distance_mm"], "mm")))
+    return rows

@@ -1,0 +1,111 @@
+"""The review as one HTML file that needs no network: text, drawings, style, script and fonts inside.
+
+The page is made from the result document and the drawing alone. Every name from a board file passes through the
+templates' escaping; the data for the script are JSON in which no '<' stands.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+import re
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FunctionLoader, StrictUndefined
+from markupsafe import Markup
+
+from quietcopper.findings.model import Drawing
+from quietcopper.report.letter import compose
+from quietcopper.report.pictures import board_svg, marks
+from quietcopper.report.svg import BoardShapes
+
+FONTS = (  # family, file, unicode range
+    ("Literata", "literata-latin-400-700.woff2", "U+0000-00FF,U+2000-206F,U+2212"),
+    ("Literata", "literata-greek-400-700.woff2", "U+0370-03FF"),
+    ("Source Sans 3", "source-sans-3-latin-wght-normal.woff2", "U+0000-00FF,U+2000-206F,U+2191,U+2193,U+2212"),
+    ("Source Sans 3", "source-sans-3-greek-wght-normal.woff2", "U+0370-03FF"),
+)
+
+
+def _resource(folder: str, name: str) -> bytes:
+    return files("quietcopper.report").joinpath(folder, name).read_bytes()
+
+
+@cache
+def font_css() -> str:
+    """The @font-face rules with the fonts inside."""
+    rules = []
+    for family, name, characters in FONTS:
+        data = base64.b64encode(_resource("static/fonts", name)).decode("ascii")
+        rules.append(
+            f'@font-face{{font-family:"{family}";font-weight:400 700;font-display:swap;unicode-range:{characters};'
+            f'src:url(data:font/woff2;base64,{data}) format("woff2")}}'
+        )
+    return "\n".join(rules)
+
+
+@cache
+def environment() -> Environment:
+    """The templates, escaping on for every one of them whatever its name ends in."""
+    env = Environment(
+        loader=FunctionLoader(lambda name: _resource("templates", name).decode("utf-8")),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    env.policies["json.dumps_kwargs"] = {"ensure_ascii": False, "sort_keys": False}
+    return env
+
+
+def script_json(value: Any) -> Markup:
+    """JSON that is safe inside a script element: '<', '>', '&' and line separators stand as escapes."""
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    for character in "<>&\u2028\u2029":
+        text = text.replace(character, f"\\u{ord(character):04x}")
+    return Markup(text)  # noqa: S704 - no character that HTML could read is left
+
+
+def layer_css(layers: int) -> str:
+    """Which layer of the drawing is shown, by the picked row; works without script."""
+    rules = []
+    for i in range(layers):
+        picked = f"body:has(#pick-{i}:checked)"
+        rules.append(f"{picked} #board .layer-{i}{{display:inline}}")
+        rules.append(f"{picked} #board .mark:not(.l{i},.all){{display:none}}")
+        rules.append(f"{picked} .stack-layer[data-layer='{i}']{{--stack:var(--ink)}}")
+    return "\n".join(rules)
+
+
+def page_title(document: Mapping[str, Any]) -> str:
+    """The user's title, else the board's name."""
+    title = str(document["settings"].get("title") or document["board"]["name"] or document["board"]["source"])
+    return re.sub(r"\s+", " ", title).strip() or "board"
+
+
+def render(document: Mapping[str, Any], drawing: Drawing) -> str:
+    """The page as text."""
+    shapes = BoardShapes(drawing)
+    letter = compose(document, shapes)
+    places = marks(document, shapes, letter.anchors)
+    return environment().get_template("review.html.jinja").render(
+        title=page_title(document),
+        document=document,
+        letter=letter,
+        board=board_svg(document, shapes, places, letter.highlight),
+        fonts=Markup(font_css()),  # noqa: S704 - our own file
+        style=Markup(_resource("static", "review.css").decode("utf-8")),  # noqa: S704 - our own file
+        layer_style=Markup(layer_css(len(drawing.layers))),  # noqa: S704 - made of numbers
+        script=Markup(_resource("static", "review.js").decode("utf-8")),  # noqa: S704 - our own file
+        data=script_json(letter.data),
+    )
+
+
+def write_html(document: Mapping[str, Any], drawing: Drawing, path: Path | str) -> None:
+    """Write the review page. The same document and drawing give the same bytes."""
+    # A half surrogate in a name from a file has no UTF-8; it is shown as a question mark.
+    Path(path).write_bytes(render(document, drawing).encode("utf-8", errors="replace"))

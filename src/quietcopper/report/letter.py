@@ -1,0 +1,445 @@
+"""What the review says, in the order in which it is read: the view that the templates fill in."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from markupsafe import Markup
+
+from quietcopper.report import evidence, words
+from quietcopper.report.charts import DecibelScale, decibel_line
+from quietcopper.report.pictures import close_up, excess_level, marks
+from quietcopper.report.sections import stack_svg
+from quietcopper.report.svg import UNITS_PER_MM, BoardShapes, Box, geometry_box, joined
+
+SHOWN_CAUSES = 8  # told in full; the others wait behind one line
+SHOWN_PLACES = 5  # of a cause; the others wait behind one line
+PICTURED_PLACES = 3  # of a cause, with a close-up
+MOST_LINES = 300  # rows of the table of lines; findings.json has all of them
+FOCUS_MM = 12.0  # least side of the window that the board moves to for one place
+
+
+@dataclass(frozen=True)
+class PlaceView:
+    """One finding as it is told. `finding` is the document's own entry."""
+
+    number: int
+    anchor: str
+    finding: Mapping[str, Any]
+    level: int
+    excess: str
+    predicted: str
+    allowed: str
+    where: str
+    line: Markup
+    range_text: str
+    remedies: list[dict[str, str]]
+    pictures: list[evidence.Picture]
+    odd: list[str]
+    scalars: list[tuple[str, str]]
+    close_up: Markup
+
+
+@dataclass(frozen=True)
+class CauseView:
+    """One cause with its places; `mechanisms` explains each of its checks once."""
+
+    number: int
+    anchor: str
+    title: str
+    level: int
+    line: Markup
+    summary: str
+    gain: str
+    mechanisms: list[tuple[str, str]]
+    picture: Markup
+    layer: int
+    shown: list[PlaceView]
+    rest: list[PlaceView]
+
+
+@dataclass(frozen=True)
+class LayerRow:
+    """One row of the layer picker."""
+
+    index: int
+    name: str
+    carries: str
+    reference: str
+    between: str
+    worst: str
+    level: int
+    places: int
+
+
+@dataclass(frozen=True)
+class Letter:
+    """Everything that the page says, ready for the templates."""
+
+    headline: str
+    standfirst: str
+    grades: list[tuple[str, int, str]]
+    stack: Markup
+    rows: list[LayerRow]
+    first_layer: int
+    cut: str
+    causes: list[CauseView]
+    more_causes: list[CauseView]
+    near_causes: list[CauseView]
+    places: list[PlaceView]
+    coverage: list[dict[str, Any]]
+    good: list[str]
+    open_questions: list[dict[str, str]]
+    lines: list[tuple[str, ...]]
+    pairs: list[tuple[str, ...]]
+    anchors: dict[str, str]
+    highlight: dict[str, int]
+    data: dict[str, Any] = field(repr=False)
+
+
+def anchors(ids: Sequence[str]) -> dict[str, str]:
+    """A fragment name for each finding's id, the same in every revision: letters, digits, hyphens; told apart."""
+    used: Counter[str] = Counter()
+    out = {}
+    for name in ids:
+        base = "f-" + (re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-").lower() or "place")
+        used[base] += 1
+        out[name] = base if used[base] == 1 else f"{base}--{used[base]}"
+    return out
+
+
+def _where(finding: Mapping[str, Any], numbers: Mapping[str, int]) -> str:
+    """'layer 4 (BOT), at 52.1, 31.0 mm'."""
+    layers = []
+    for name in finding["layers"]:
+        number = numbers.get(name)
+        plain = number is not None and name.lower() in {str(number), f"l{number}", f"layer {number}"}
+        layers.append(name if number is None else f"layer {number}" if plain else f"layer {number} ({name})")
+    x, y = (f"{v:.1f}".replace("-", words.MINUS) for v in finding["at_mm"])
+    return (f"{words.listed(layers)}, " if layers else "") + f"at {x}, {y} mm"
+
+
+def _remedies(finding: Mapping[str, Any]) -> list[dict[str, str]]:
+    return [
+        {
+            "text": words.sentence(words.clause(remedy["change"]["text"]))[:-1],
+            "after": words.decibels(remedy["excess_after_db"], removed=remedy["removed"]),
+            "how": remedy["how"] if remedy["removed"] or remedy["excess_after_db"] is not None else "not worked out",
+        }
+        for remedy in finding["remedies"]
+    ]
+
+
+class _Teller:
+    """Builds the views; holds what they share."""
+
+    def __init__(self, document: Mapping[str, Any], shapes: BoardShapes) -> None:
+        self.document, self.shapes = document, shapes
+        self.anchors = anchors([f["id"] for f in document["findings"]])
+        self.numbers = {f["id"]: n for n, f in enumerate(document["findings"], start=1)}
+        self.findings = {f["id"]: f for f in document["findings"]}
+        self.layer_numbers = {name: i + 1 for i, name in reversed(list(enumerate(document["board"]["layers"])))}
+        self.marks = marks(document, shapes, self.anchors)
+        known = [c[key] for c in document["causes"] for key in ("excess_before_db", "excess_after_db")]
+        known += [r["excess_after_db"] for f in document["findings"] for r in f["remedies"]]
+        known += [f["excess_db"] for f in document["findings"]]
+        self.scale = DecibelScale.around([v for v in known if v is not None])
+
+    def layer_of(self, finding: Mapping[str, Any]) -> int:
+        """The layer a finding is drawn on: its first one."""
+        return next((self.shapes.layer_index[n] for n in finding["layers"] if n in self.shapes.layer_index), 0)
+
+    def picture(self, ids: Sequence[str]) -> Markup:
+        """Close-up of some findings on the layer that most of them are on."""
+        chosen = [{**self.findings[i], "number": self.numbers[i]} for i in ids]
+        layers = Counter(self.layer_of(f) for f in chosen)
+        layer = min(layers, key=lambda i: (-layers[i], i))
+        here = [f for f in chosen if self.layer_of(f) == layer]
+        return close_up(self.document, self.shapes, self.marks, here, layer=layer)
+
+    def place(self, name: str, *, pictured: bool) -> PlaceView:
+        finding = self.findings[name]
+        best = finding["remedies"][0] if finding["remedies"] else None
+        drawn, odd = evidence.pictures(finding["evidence"], self.document)
+        span = finding["range_db"]
+        range_text = ""
+        if span is not None:
+            low, high = (words.decibels(v) if v is not None else "nothing" for v in span)
+            range_text = f"Between {low} and {high}, depending on what was assumed."
+        return PlaceView(
+            number=self.numbers[name],
+            anchor=self.anchors[name],
+            finding=finding,
+            level=excess_level(finding["excess_db"]),
+            excess=words.decibels(finding["excess_db"]) if finding["excess_db"] is not None else "nothing",
+            predicted=words.figure(finding["predicted"], finding["unit"]),
+            allowed=words.figure(finding["allowed"], finding["unit"]),
+            where=_where(finding, self.layer_numbers),
+            line=decibel_line(
+                self.scale,
+                finding["excess_db"],
+                best["excess_after_db"] if best else None,
+                removed=bool(best and best["removed"]),
+                small=True,
+            ),
+            range_text=range_text,
+            remedies=_remedies(finding),
+            pictures=drawn,
+            odd=odd,
+            scalars=evidence.scalars(finding["evidence"]),
+            close_up=self.picture([name]) if pictured else Markup(""),
+        )
+
+    def cause(self, number: int, cause: Mapping[str, Any], *, pictured: bool) -> CauseView:
+        ids = cause["findings"]
+        places = [self.place(i, pictured=pictured and k < PICTURED_PLACES) for k, i in enumerate(ids)]
+        checks = list(dict.fromkeys(self.findings[i]["check"] for i in ids))
+        known = self.document["checks"]
+        return CauseView(
+            number=number,
+            anchor=f"cause-{number}",
+            title=cause["title"].strip().rstrip("."),
+            level=excess_level(cause["excess_before_db"]),
+            line=decibel_line(
+                self.scale, cause["excess_before_db"], cause["excess_after_db"], removed=cause["removed"]
+            ),
+            summary=self.summary(places),
+            gain=words.gain(cause),
+            mechanisms=[(name, " ".join(known[name]["mechanism"].split())) for name in checks if name in known],
+            picture=self.picture(ids) if pictured and len(ids) > 1 else Markup(""),
+            layer=self.layer_of(self.findings[ids[0]]),
+            shown=places[:SHOWN_PLACES],
+            rest=places[SHOWN_PLACES:],
+        )
+
+    def summary(self, places: Sequence[PlaceView]) -> str:
+        """The worst place's sentence, and how many others there are."""
+        worst = words.sentence(places[0].finding["message"])
+        if len(places) == 1:
+            return worst
+        over = sum(words.over(p.finding["excess_db"]) for p in places)
+        nets = sorted({net for p in places for net in p.finding["nets"] if net})
+        count = words.counted(len(places), "place", capital=True)
+        if over == len(places):
+            share = "both over their allowance" if over == 2 else "all over their allowance"
+        elif over:
+            share = f"{words.count_word(over)} over the allowance"
+        else:
+            share = "none over its allowance"
+        on = f" on {words.counted(len(nets), 'net')}" if len(nets) > 1 else ""
+        return f"{count}{on}, {share}. The worst: {worst}"
+
+
+def _layer_rows(document: Mapping[str, Any], shapes: BoardShapes) -> list[LayerRow]:
+    stackup = document["stackup"]
+    rows = []
+    for i, name in enumerate(document["board"]["layers"]):
+        here = [f for f in document["findings"] if name in f["layers"][:1]]
+        excesses = [f["excess_db"] for f in here if f["excess_db"] is not None]
+        entry = stackup["layers"][i] if i < len(stackup["layers"]) else None
+        sheet = stackup["dielectrics"][i] if i < len(stackup["dielectrics"]) else None
+        reference = ""
+        if entry and entry["reference"]:
+            r = entry["reference"]
+            reference = f"{words.figure(r['distance_mm'], 'mm')} from {r['net'] or r['kind'] + ' copper'} on {r['layer']}"
+        between = ""
+        if sheet:
+            er = f" · εr {words.number(sheet['er'])}" if sheet["er"] is not None else ""
+            between = f"{words.figure(sheet['thickness_mm'], 'mm')}{er}"
+        rows.append(
+            LayerRow(
+                index=i,
+                name=name,
+                carries=entry["carries"] if entry else "",
+                reference=reference,
+                between=between,
+                worst=words.decibels(max(excesses), unit=False) if excesses else "",
+                level=excess_level(max(excesses, default=None)),
+                places=len(here),
+            )
+        )
+    return rows
+
+
+def _focus(box: Box) -> list[int]:
+    """The window that shows a place with its surroundings, in drawing units: x, y, width, height."""
+    wide = box.grown(0.25 * max(box.width, box.height) + 1.5).at_least(FOCUS_MM, FOCUS_MM)
+    return [int(v) for v in wide.view.split()]
+
+
+def _net_windows(shapes: BoardShapes) -> list[list[Any]]:
+    """[name, window] of every named net that has copper, by name."""
+    nets = shapes.drawing.nets
+    low, high = np.full((len(nets), 2), np.inf), np.full((len(nets), 2), -np.inf)
+    for drawn in shapes.layers:
+        layer = drawn.layer
+        for bounds, owner in zip(drawn.bounds, (layer.area_nets, layer.trace_nets, layer.pad_nets), strict=True):
+            solid = np.isfinite(bounds).all(axis=1)
+            rows = np.asarray(owner, dtype=np.int64)[solid]
+            np.minimum.at(low, rows, bounds[solid][:, :2])
+            np.maximum.at(high, rows, bounds[solid][:, 2:])
+    return [
+        [name, _focus(Box(*low[i].tolist(), *high[i].tolist()))]
+        for i, name in sorted(enumerate(nets), key=lambda item: item[1])
+        if name and np.isfinite(low[i]).all()
+    ]
+
+
+def _data(document: Mapping[str, Any], teller: _Teller, highlight: Mapping[str, int]) -> dict[str, Any]:
+    """What the script needs to move the board, as short lists."""
+    places = []
+    for number, finding in enumerate(document["findings"], start=1):
+        places.append(
+            {
+                "n": number,
+                "id": teller.anchors[finding["id"]],
+                "title": finding["title"],
+                "grade": finding["grade"],
+                "window": _focus(geometry_box(finding["shape"], finding["at_mm"])),
+                "layer": teller.layer_of(finding),
+                "nets": [highlight[n] for n in finding["nets"] if n in highlight],
+                "words": " ".join([*finding["nets"], *finding["parts"], finding["check"]]).lower(),
+            }
+        )
+    causes = []
+    for number, cause in enumerate(document["causes"], start=1):
+        findings = [teller.findings[i] for i in cause["findings"]]
+        window = joined([geometry_box(f["shape"], f["at_mm"]) for f in findings])
+        causes.append(
+            {
+                "id": f"cause-{number}",
+                "window": _focus(window),
+                "layer": teller.layer_of(findings[0]),
+                "places": [teller.numbers[i] for i in cause["findings"]],
+            }
+        )
+    parts = [
+        [ref, [round((x - 6) * UNITS_PER_MM), round((-y - 6) * UNITS_PER_MM), 12 * UNITS_PER_MM, 12 * UNITS_PER_MM], side]
+        for ref, x, y, side in sorted(teller.shapes.drawing.parts)
+    ]
+    return {
+        "places": places,
+        "causes": causes,
+        "nets": _net_windows(teller.shapes),
+        "parts": parts,
+        "layers": len(teller.shapes.layers),
+        "size": teller.shapes.size,
+    }
+
+
+def _coverage(document: Mapping[str, Any]) -> tuple[list[dict[str, Any]], list[str]]:
+    """Rows of what was looked at, and the checks that found nothing over the allowance."""
+    by_check: dict[str, list[Mapping[str, Any]]] = {}
+    for finding in document["findings"]:
+        by_check.setdefault(finding["check"], []).append(finding)
+    rows, good = [], []
+    for entry in document["coverage"]:
+        found = by_check.get(entry["check"], [])
+        over = sum(words.over(f["excess_db"]) for f in found)
+        question = document["checks"].get(entry["check"], {}).get("question", "")
+        rows.append({**entry, "question": " ".join(question.split()), "over": over})
+        if over == 0 and entry["looked"]:
+            good.append(entry["check"])
+    return rows, good
+
+
+def _open_questions(document: Mapping[str, Any], teller: _Teller) -> list[dict[str, str]]:
+    """Findings whose verdict hangs on what was assumed: the range of their excess spans the allowance."""
+    out = []
+    for finding in document["findings"]:
+        span = finding["range_db"]
+        if span is None or None in span or not span[0] < 0 <= span[1]:
+            continue
+        out.append(
+            {
+                "title": finding["title"],
+                "anchor": teller.anchors[finding["id"]],
+                "range": f"{words.decibels(span[0], unit=False)} to {words.decibels(span[1])}",
+            }
+        )
+    return out[:6]
+
+
+def _line_rows(document: Mapping[str, Any]) -> list[tuple[str, ...]]:
+    """(net, layer, width, length, impedance, delay) of the longest lines, in the document's order."""
+    lengths = sorted((row["length_mm"] for row in document["lines"]), reverse=True)
+    least = lengths[MOST_LINES - 1] if len(lengths) > MOST_LINES else 0.0
+    return [
+        (
+            row["net"],
+            row["layer"],
+            words.figure(row.get("width_mm"), "mm"),
+            words.figure(row["length_mm"], "mm"),
+            words.figure(row["z_ohm"], "ohm") if row["z_ohm"] is not None else "–",
+            words.figure(row["delay_ps"] * 1e-12, "s") if row.get("delay_ps") is not None else "–",
+        )
+        for row in document["lines"]
+        if row["length_mm"] >= least
+    ][:MOST_LINES]
+
+
+def _pair_rows(document: Mapping[str, Any]) -> list[tuple[str, ...]]:
+    """(upper, lower, distance, area, capacitance, modes) of the plane pairs."""
+    rows = []
+    for pair in document["plane_pairs"][:MOST_LINES]:
+        sides = [
+            " ".join(filter(None, (pair.get(f"{side}_net", ""), f"on {pair[side]}"))) for side in ("upper", "lower")
+        ]
+        capacitance = pair.get("capacitance_f")
+        rows.append(
+            (
+                *sides,
+                words.figure(pair.get("distance_mm"), "mm"),
+                f"{pair['area_mm2'] / 100:.3g} cm²" if "area_mm2" in pair else "–",
+                words.figure(capacitance, "F") if capacitance is not None else "–",
+                ", ".join(words.figure(f, "Hz") for f in pair.get("modes_hz", [])[:3]) or "–",
+            )
+        )
+    return rows
+
+
+def compose(document: Mapping[str, Any], shapes: BoardShapes) -> Letter:
+    """The letter of a result document."""
+    teller = _Teller(document, shapes)
+    views = [teller.cause(n, c, pictured=n <= SHOWN_CAUSES) for n, c in enumerate(document["causes"], start=1)]
+    over = [v for v in views if words.over(document["causes"][v.number - 1]["excess_before_db"])]
+    near = [v for v in views if v not in over]
+    told = {p.number: p for v in views for p in (*v.shown, *v.rest)}
+    for finding in document["findings"]:
+        number = teller.numbers[finding["id"]]
+        if number not in told:
+            told[number] = teller.place(finding["id"], pictured=False)
+    nets = [n for f in document["findings"] for n in f["nets"] if n]
+    highlight = {name: i for i, name in enumerate(dict.fromkeys(nets))}
+    first = document["findings"][0] if document["findings"] else None
+    box = shapes.box
+    cut_y = first["at_mm"][1] if first else (box.y0 + box.y1) / 2
+    cut_y = min(max(cut_y, box.y0), box.y1)
+    coverage, good = _coverage(document)
+    plural = {"change it": "to change", "improve it": "to improve", "watch it": "to watch"}
+    return Letter(
+        headline=words.headline(document),
+        standfirst=words.standfirst(document),
+        grades=[(grade, n, plural[grade]) for grade, n in words.grade_counts(document)],
+        stack=stack_svg(document, shapes, cut_y),
+        rows=_layer_rows(document, shapes),
+        first_layer=teller.layer_of(first) if first else 0,
+        cut=f"cut along y = {cut_y:.1f} mm, heights to scale".replace("-", words.MINUS),
+        causes=over[:SHOWN_CAUSES],
+        more_causes=over[SHOWN_CAUSES:],
+        near_causes=near,
+        places=[told[n] for n in sorted(told)],
+        coverage=coverage,
+        good=good,
+        open_questions=_open_questions(document, teller),
+        lines=_line_rows(document),
+        pairs=_pair_rows(document),
+        anchors=teller.anchors,
+        highlight=highlight,
+        data=_data(document, teller, highlight),
+    )

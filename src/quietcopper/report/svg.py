@@ -1,0 +1,287 @@
+"""The board as SVG: copper by layer merged into few paths, references under it, the places marked.
+
+Drawing units are micrometres with y turned downward, whole numbers; a board of 100,000 shapes stays a few megabytes.
+Nothing here carries a colour: every element has a class and the page's style sheet decides.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import shapely
+from markupsafe import Markup
+from numpy.typing import NDArray
+
+from quietcopper.findings.model import Drawing, DrawnLayer
+
+Floats = NDArray[np.float64]
+UNITS_PER_MM = 1000
+SAG_MM = 0.004  # polygon points closer than this to their chord are left out of a drawing
+ROUND = 0.985  # 4π·area / perimeter² from which a ring is drawn as a disc; an octagon has 0.948, 24 sides 0.994
+NO_ROOM = 1e-9
+
+
+def units(points: Any) -> NDArray[np.int64]:
+    """Millimetre points (n, 2) as drawing units, y downward."""
+    return np.rint(np.asarray(points, dtype=np.float64)[:, :2] * (UNITS_PER_MM, -UNITS_PER_MM)).astype(np.int64)
+
+
+def path(lines: Iterable[Any], *, closed: bool = False) -> str:
+    """Path data through each run of mm points; an open run that begins where the last one ended continues it."""
+    runs = [run for run in lines if len(run)]
+    if not runs:
+        return ""
+    points = iter(units(np.concatenate([np.asarray(run, dtype=np.float64)[:, :2] for run in runs])).tolist())
+    out: list[str] = []
+    last: tuple[int, int] | None = None
+    for run in runs:
+        x, y = first = tuple(next(points))
+        steps = []
+        for _ in range(len(run) - 1):
+            x1, y1 = next(points)
+            if x1 != x or y1 != y:
+                steps.append(f"{x1 - x} {y1 - y}")
+                x, y = x1, y1
+        if closed and steps and (x, y) == first:
+            steps.pop()
+        # a zero-length line still shows its round ends
+        lead = "l" if first == last and not closed else f"M{first[0]} {first[1]}l"
+        out.append(f"{lead}{' '.join(steps) or '0 0'}{'z' if closed else ''}")
+        last = (x, y)
+    return "".join(out)
+
+
+def dots(centres: Floats, diameters: Floats, css: str) -> list[Markup]:
+    """Round spots as zero-length strokes, one path for each diameter."""
+    groups: dict[int, list[str]] = defaultdict(list)
+    for (x, y), d in zip(units(centres).tolist() if len(centres) else [], diameters, strict=True):
+        groups[round(float(d) * UNITS_PER_MM)].append(f"M{x} {y}h0")
+    return [
+        Markup('<path class="{} dot" stroke-width="{}" d="{}"/>').format(css, width, "".join(marks))
+        for width, marks in sorted(groups.items())
+    ]
+
+
+def polygons(rings: Sequence[Sequence[Floats]]) -> NDArray[np.object_]:
+    """Shapely polygons of drawn areas or pads, shape (n,)."""
+    out = np.empty(len(rings), dtype=object)
+    for i, (outer, *holes) in enumerate(rings):
+        out[i] = shapely.Polygon(outer, [h for h in holes if len(h) >= 3]) if len(outer) >= 3 else shapely.Polygon()
+    return out
+
+
+def shape_paths(shapes: Any, sag_mm: float = SAG_MM) -> str:
+    """Path data of polygons and multipolygons, holes included, thinned to `sag_mm`."""
+    parts = shapely.get_parts(shapely.simplify(np.asarray(shapes, dtype=object), sag_mm, preserve_topology=False))
+    parts = parts[(shapely.get_type_id(parts) == 3) & ~shapely.is_empty(parts)]
+    rings, _ = shapely.get_rings(parts, return_index=True)
+    return path((shapely.get_coordinates(ring) for ring in rings), closed=True)
+
+
+@dataclass(frozen=True)
+class Box:
+    """A window on the board, mm, y up."""
+
+    x0: float
+    y0: float
+    x1: float
+    y1: float
+
+    @property
+    def width(self) -> float:
+        return self.x1 - self.x0
+
+    @property
+    def height(self) -> float:
+        return self.y1 - self.y0
+
+    @property
+    def view(self) -> str:
+        """The viewBox of this window."""
+        scale = UNITS_PER_MM
+        corner = (round(self.x0 * scale), round(-self.y1 * scale))
+        return f"{corner[0]} {corner[1]} {round(self.width * scale)} {round(self.height * scale)}"
+
+    def grown(self, by: float) -> Box:
+        return Box(self.x0 - by, self.y0 - by, self.x1 + by, self.y1 + by)
+
+    def at_least(self, width: float, height: float) -> Box:
+        """The window widened about its middle to that size."""
+        dx, dy = max(0.0, width - self.width) / 2, max(0.0, height - self.height) / 2
+        return Box(self.x0 - dx, self.y0 - dy, self.x1 + dx, self.y1 + dy)
+
+    def shaped(self, aspect: float) -> Box:
+        """Widened to width / height = aspect."""
+        return self.at_least(self.height * aspect, self.width / aspect)
+
+
+def scale_bar_mm(width_mm: float) -> float:
+    """A round length (1, 2 or 5 times a power of ten) about a fifth of the width."""
+    target = max(width_mm / 5, 1e-3)
+    power = 10 ** math.floor(math.log10(target))
+    return float(power * max(f for f in (1, 2, 5) if f * power <= target * (1 + NO_ROOM)))
+
+
+@dataclass(frozen=True)
+class LayerShapes:
+    """One layer with its objects as shapely geometries (mm) and indexes over them."""
+
+    layer: DrawnLayer
+
+    @cached_property
+    def areas(self) -> NDArray[np.object_]:
+        return polygons(self.layer.areas)
+
+    @cached_property
+    def pads(self) -> NDArray[np.object_]:
+        return polygons(self.layer.pads)
+
+    @cached_property
+    def round_pads(self) -> tuple[NDArray[np.bool_], Floats, Floats]:
+        """Which pads are discs, the centres (n, 2) and diameters (n,) of all."""
+        if not len(self.pads):
+            return np.zeros(0, bool), np.zeros((0, 2)), np.zeros(0)
+        area, rim = shapely.area(self.pads), shapely.length(self.pads)
+        disc = 4 * np.pi * area >= ROUND * rim**2
+        disc &= np.array([len(rings) == 1 for rings in self.layer.pads]) & (area > 0)
+        centre = shapely.centroid(self.pads)
+        return disc, np.stack([shapely.get_x(centre), shapely.get_y(centre)], -1), 2 * np.sqrt(area / np.pi)
+
+    @cached_property
+    def bounds(self) -> tuple[Floats, Floats, Floats]:
+        """Bounding boxes (n, 4) of areas, traces (with their width) and pads; nan for empty ones."""
+        traces = np.array([[*t.min(axis=0), *t.max(axis=0)] for t in self.layer.traces]).reshape(-1, 4)
+        half = np.array(self.layer.trace_widths).reshape(-1, 1) / 2
+        return (
+            shapely.bounds(self.areas).reshape(-1, 4),
+            traces + half * (-1, -1, 1, 1),
+            shapely.bounds(self.pads).reshape(-1, 4),
+        )
+
+    def copper(self, *, chosen: Sequence[NDArray[np.intp]] | None = None, css: str = "") -> Markup:
+        """Traces by width and pads of the layer, or of the chosen rows (areas, traces, pads) with their areas."""
+        layer = self.layer
+        traces = range(len(layer.traces)) if chosen is None else chosen[1].tolist()
+        pads = np.arange(len(layer.pads)) if chosen is None else chosen[2]
+        by_width: dict[int, list[Floats]] = defaultdict(list)
+        for i in traces:
+            by_width[round(layer.trace_widths[i] * UNITS_PER_MM)].append(layer.traces[i])
+        out = []
+        if chosen is not None and len(chosen[0]):
+            out.append(Markup('<path class="area{}" d="{}"/>').format(css, shape_paths(self.areas[chosen[0]])))
+        out += [
+            Markup('<path class="trace{}" stroke-width="{}" d="{}"/>').format(css, width, path(lines))
+            for width, lines in sorted(by_width.items())
+        ]
+        disc, centre, diameter = self.round_pads
+        odd, even = pads[~disc[pads]], pads[disc[pads]]
+        if len(odd):
+            out.append(Markup('<path class="pad{}" d="{}"/>').format(css, shape_paths(self.pads[odd])))
+        return Markup("").join(out + dots(centre[even], diameter[even], f"pad{css}"))
+
+    def rows_of_net(self, net: int) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+        """Rows of areas, traces and pads of one net."""
+        layer = self.layer
+        area, trace, pad = (
+            np.flatnonzero(np.asarray(nets, dtype=np.int64) == net)
+            for nets in (layer.area_nets, layer.trace_nets, layer.pad_nets)
+        )
+        return area, trace, pad
+
+
+class BoardShapes:
+    """A drawing prepared for several pictures."""
+
+    def __init__(self, drawing: Drawing) -> None:
+        self.drawing = drawing
+        self.layers = [LayerShapes(layer) for layer in drawing.layers]
+        self.net_index = {name: i for i, name in reversed(list(enumerate(drawing.nets))) if name}
+        self.layer_index = {layer.name: i for i, layer in reversed(list(enumerate(drawing.layers)))}
+
+    @cached_property
+    def box(self) -> Box:
+        """The whole board: its outline, or where there is none everything drawn."""
+        rings = [ring for rings in self.drawing.outline for ring in rings]
+        if not rings:
+            boxes = np.concatenate([b for shapes in self.layers for b in shapes.bounds] or [np.zeros((0, 4))])
+            boxes = boxes[np.isfinite(boxes).all(axis=1)]
+            if not len(boxes):
+                return Box(0.0, 0.0, 1.0, 1.0)
+            low, high = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
+        else:
+            points = np.concatenate(rings)
+            low, high = points.min(axis=0), points.max(axis=0)
+        return Box(float(low[0]), float(low[1]), float(high[0]), float(high[1])).at_least(1e-3, 1e-3)
+
+    @cached_property
+    def outline(self) -> str:
+        return path((ring for rings in self.drawing.outline for ring in rings), closed=True)
+
+    @cached_property
+    def size(self) -> int:
+        """Number of drawn objects."""
+        return sum(len(s.layer.areas) + len(s.layer.traces) + len(s.layer.pads) for s in self.layers)
+
+    @cached_property
+    def part_places(self) -> dict[str, tuple[float, float, int]]:
+        return {ref: (x, y, side) for ref, x, y, side in reversed(self.drawing.parts)}
+
+    def reference_of(self, layer: int, stackup: Mapping[str, Any]) -> int | None:
+        """The layer drawn under a layer: its reference by the stackup table, else the fuller neighbour, else None."""
+        rows = stackup.get("layers", [])
+        if layer < len(rows) and rows[layer]["reference"]:
+            return self.layer_index.get(rows[layer]["reference"]["layer"])
+        near = [i for i in (layer - 1, layer + 1) if 0 <= i < len(self.layers) and self.layers[i].layer.areas]
+        return max(near, key=lambda i: float(shapely.area(self.layers[i].areas).sum()), default=None)
+
+
+def geometry_path(shape: Mapping[str, Any] | None) -> str:
+    """Path data of a document's shape (mm); points give nothing, their ring says where they are."""
+    if shape is None:
+        return ""
+    kind = shape["type"]
+    if kind == "GeometryCollection":
+        return "".join(geometry_path(part) for part in shape["geometries"])
+    coordinates = shape["coordinates"]
+    if kind in {"LineString", "LinearRing"}:
+        return path([coordinates])
+    if kind == "MultiLineString":
+        return path(coordinates)
+    if kind == "Polygon":
+        return path(coordinates, closed=True)
+    if kind == "MultiPolygon":
+        return path((ring for rings in coordinates for ring in rings), closed=True)
+    return ""
+
+
+def geometry_box(shape: Mapping[str, Any] | None, at: Sequence[float]) -> Box:
+    """Window around a finding's shape and point."""
+    points = [tuple(at)]
+
+    def walk(item: Any) -> None:
+        if item and isinstance(item[0], int | float):
+            points.append((item[0], item[1]))
+        else:
+            for part in item:
+                walk(part)
+
+    def gather(geometry: Mapping[str, Any]) -> None:
+        for part in geometry.get("geometries", ()):
+            gather(part)
+        walk(geometry.get("coordinates", ()))
+
+    if shape is not None:
+        gather(shape)
+    low, high = np.min(points, axis=0), np.max(points, axis=0)
+    return Box(float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+
+
+def joined(boxes: Sequence[Box]) -> Box:
+    """The window around several."""
+    return Box(min(b.x0 for b in boxes), min(b.y0 for b in boxes), max(b.x1 for b in boxes), max(b.y1 for b in boxes))

@@ -1,0 +1,206 @@
+"""Numbers and sentences for readers: figures with their units, counts in words, the verdict."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from quietcopper.findings.model import CHANGE_IT, IMPROVE_IT, WATCH_IT
+from quietcopper.units import engineering
+
+_SMALL = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
+_SIGNS = {"ohm": "Ω", "m2": "m²", "mm2": "mm²", "dBuV": "dBµV", "dBuV/m": "dBµV/m", "dBuA": "dBµA", "mV": "mV"}
+_SCALED = {"V", "A", "H", "F", "s", "Hz", "ohm", "W", "V/m", "A/m", "Wb"}  # take a prefix; others are shown as they are
+MINUS = "\N{MINUS SIGN}"
+MOST_NAMED_CAUSES = 4  # a headline that counts more causes than this explains nothing
+EXPLAINED_SHARE = 2 / 3  # of the places that the causes in the headline together explain
+
+
+def sign(unit: str) -> str:
+    """The unit as it is printed: Ω for ohm."""
+    return _SIGNS.get(unit, unit)
+
+
+def number(value: float, digits: int = 3) -> str:
+    """Plain number with a true minus sign, no exponent for everyday sizes."""
+    text = f"{value:.{digits}g}"
+    if "e" in text and 1e-6 < abs(value) < 1e7:
+        text = f"{float(text):.0f}" if abs(value) >= 1 else f"{float(text):.6f}".rstrip("0")
+    return text.replace("-", MINUS)
+
+
+def figure(value: float | None, unit: str) -> str:
+    """'61 mV', '0.21 mm', '12 %': a figure of the result document with the prefix that suits its size."""
+    if value is None:
+        return "not known"
+    if unit == "mm":
+        return engineering(value * 1e-3, "m").replace("-", MINUS)
+    if unit in {"1", "ratio"}:
+        return engineering(value, "1").replace("-", MINUS)
+    if unit in _SCALED:
+        return engineering(value, sign(unit)).replace("-", MINUS)
+    return f"{number(value)} {sign(unit)}".rstrip()
+
+
+def decibels(value: float | None, *, removed: bool = False, unit: bool = True) -> str:
+    """'+12.8 dB', '−1.4 dB'; 'nothing left' where a change removes the finding, an en dash where not worked out."""
+    if value is None:
+        return "nothing left" if removed else "–"
+    text = f"{value:+.1f}".replace("-", MINUS)
+    if float(f"{value:.1f}") == 0:
+        text = "0.0"
+    return f"{text} dB" if unit else text
+
+
+def over(excess: float | None) -> bool:
+    """Whether an excess of the document is at or above the allowance."""
+    return excess is not None and excess >= 0
+
+
+def count_word(n: int, *, capital: bool = False) -> str:
+    """'nine' for 9, '13' for 13, 'no' for 0."""
+    text = _SMALL[n] if n < len(_SMALL) else f"{n:,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+    return text[:1].upper() + text[1:] if capital else text
+
+
+def counted(n: int, singular: str, plural: str = "", *, capital: bool = False) -> str:
+    """'one place', 'nine places'."""
+    return f"{count_word(n, capital=capital)} {singular if n == 1 else plural or singular + 's'}"
+
+
+def sentence(text: str) -> str:
+    """Trimmed, with a capital and a full stop; text that starts with a name keeps its case."""
+    text = text.strip()
+    if not text:
+        return ""
+    first = text.split()[0]
+    if first.islower():
+        text = text[:1].upper() + text[1:]
+    return text if text[-1] in ".!?:" else text + "."
+
+
+def clause(text: str) -> str:
+    """Text to be continued: trimmed, without its full stop."""
+    return text.strip().rstrip(".")
+
+
+def listed(words: Sequence[str], most: int = 4) -> str:
+    """'a, b and c'; from more than `most` the first ones and how many others."""
+    if len(words) > most:
+        return f"{', '.join(words[: most - 1])} and {len(words) - most + 1} more"
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def _who_explains(causes: Sequence[Mapping[str, Any]], places: set[str]) -> tuple[int, int]:
+    """The fewest causes that together explain at least EXPLAINED_SHARE of the places, and how many they explain."""
+    counts = sorted((sum(f in places for f in cause["findings"]) for cause in causes), reverse=True)
+    explained = 0
+    for used, count in enumerate(counts, start=1):
+        explained += count
+        if explained >= EXPLAINED_SHARE * len(places):
+            return used, explained
+    return len(counts), explained
+
+
+def headline(document: Mapping[str, Any]) -> str:
+    """The verdict in one sentence, from the counts."""
+    findings, causes = document["findings"], document["causes"]
+    grades = Counter(f["grade"] for f in findings)
+    if not grades[CHANGE_IT] and not grades[IMPROVE_IT]:
+        if grades[WATCH_IT]:
+            return f"Nothing is over its allowance; {counted(grades[WATCH_IT], 'place comes', 'places come')} close."
+        if not any(c["looked"] for c in document["coverage"]):
+            return "Nothing on this board could be checked."
+        return "Everything that was checked is within its allowance."
+    grade, verb = (CHANGE_IT, "change") if grades[CHANGE_IT] else (IMPROVE_IT, "improve")
+    places = {f["id"] for f in findings if f["grade"] == grade}
+    if len(places) == 1:
+        return f"There is one place to {verb}."
+    used, explained = _who_explains(causes, places)
+    of = f"the {counted(len(places), 'place')} to {verb}"
+    if used > MOST_NAMED_CAUSES:
+        return f"{counted(len(places), 'place', capital=True)} to {verb}, from {count_word(len(causes))} causes."
+    who = counted(used, "cause explains", "causes explain", capital=True)
+    if explained == len(places):
+        return f"{who} {'both places' if explained == 2 else f'all {count_word(explained)} places'} to {verb}."
+    return f"{who} {count_word(explained)} of {of}."
+
+
+def gain(cause: Mapping[str, Any]) -> str:
+    """What the proposed change does, as one sentence; empty where a cause has no change."""
+    change = cause["change"]
+    if change is None:
+        return ""
+    what = sentence(clause(change["text"]))[:-1]
+    before, after = cause["excess_before_db"], cause["excess_after_db"]
+    if cause["removed"]:
+        return f"{what}: nothing of it is left."
+    if after is None or before is None:
+        return f"{what}: what it would gain was not worked out."
+    verb = "falls" if after < before else "stays" if after == before else "rises"
+    if verb == "stays":
+        return f"{what}: the worst excess stays at {decibels(before)}."
+    return f"{what}: the worst excess {verb} from {decibels(before)} to {decibels(after)}."
+
+
+def standfirst(document: Mapping[str, Any]) -> str:
+    """What stands under the headline: the first cause and what its change would gain."""
+    causes = document["causes"]
+    if causes and over(causes[0]["excess_before_db"]):
+        return f"{sentence(causes[0]['title'])} {gain(causes[0])}".strip()
+    if document["not_checked"]:
+        missing = counted(len(document["not_checked"]), "thing", capital=True)
+        return f"{missing} could not be checked; the reasons stand below."
+    return ""
+
+
+def grade_counts(document: Mapping[str, Any]) -> list[tuple[str, int]]:
+    """(grade, number of findings) for the grades that a reader acts on."""
+    grades = Counter(f["grade"] for f in document["findings"])
+    return [(g, grades[g]) for g in (CHANGE_IT, IMPROVE_IT, WATCH_IT)]
+
+
+_KEY_UNITS = (  # suffix of an evidence key -> unit as figure() takes it, factor
+    ("_mm2", "mm2", 1.0),
+    ("_mm", "mm", 1.0),
+    ("_um", "mm", 1e-3),
+    ("_mhz", "Hz", 1e6),
+    ("_ghz", "Hz", 1e9),
+    ("_hz", "Hz", 1.0),
+    ("_ohm", "ohm", 1.0),
+    ("_mv", "V", 1e-3),
+    ("_v", "V", 1.0),
+    ("_nh", "H", 1e-9),
+    ("_h", "H", 1.0),
+    ("_pf", "F", 1e-12),
+    ("_nf", "F", 1e-9),
+    ("_f", "F", 1.0),
+    ("_ps", "s", 1e-12),
+    ("_ns", "s", 1e-9),
+    ("_s", "s", 1.0),
+    ("_ma", "A", 1e-3),
+    ("_a", "A", 1.0),
+    ("_db", "dB", 1.0),
+    ("_percent", "%", 1.0),
+)
+
+
+def scalar(key: str, value: Any) -> tuple[str, str]:
+    """(name, figure) of one evidence entry: ('slot', '23.1 mm') for slot_mm = 23.1."""
+    name, text = key, ""
+    if isinstance(value, bool):
+        text = "yes" if value else "no"
+    elif isinstance(value, str):
+        text = value
+    elif value is None:
+        text = "not known"
+    else:
+        text = number(value)
+        for suffix, unit, factor in _KEY_UNITS:
+            if key.endswith(suffix) and key != suffix:
+                name, text = key.removesuffix(suffix), figure(value * factor, unit)
+                break
+    return name.replace("_", " ").strip(), text
