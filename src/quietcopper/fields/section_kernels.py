@@ -249,11 +249,11 @@ def far_fields(kind: int, scale: float, zt: Complexes, normal: Complexes, zs: Co
 
 
 @_jit
-def _is_near(z: complex, centre: complex, radius: float, start: complex, step: complex, power: float) -> bool:
+def _is_near(z: complex, start: complex, step: complex, power: float) -> bool:
     if power == 0.0:
         return abs(_pole(z, start, step, power) - 0.5) < NEAR * 0.5
-    d = z - centre
-    return d.real * d.real + d.imag * d.imag < (NEAR * radius) ** 2
+    d = z - start - step / 2
+    return d.real * d.real + d.imag * d.imag < (NEAR / 2) ** 2 * (step.real * step.real + step.imag * step.imag)
 
 
 @_jit
@@ -287,7 +287,7 @@ def _periodic_rest(scale: float, dx: float, dy: float, sy: float) -> tuple[float
 @_jit
 def near_potentials(
     kind: int, scale: float, zt: Complexes, panel_of: NDArray[np.int64], start: Complexes, step: Complexes,
-    power: Floats, centre: Complexes, radius: Floats, own: Floats, own_row: NDArray[np.int64],
+    power: Floats, own: Floats, own_row: NDArray[np.int64],
     zs: Complexes, nodes: Floats, weights: Floats, powers: Floats, legendre: Floats, u8: Floats, v8: Floats,
     out: Floats,
 ) -> None:  # fmt: skip
@@ -305,10 +305,10 @@ def near_potentials(
         high = complex(z.real, top - z.imag)
         for q in range(start.shape[0]):
             mine = panel_of[i] == q
-            c, r, s, d, k = centre[q], radius[q], start[q], step[q], power[q]
-            direct = mine or _is_near(z, c, r, s, d, k)
-            below = kind >= ONE_PLANE and _is_near(low, c, r, s, d, k)
-            above = kind == TWO_PLANES and _is_near(high, c, r, s, d, k)
+            s, d, k = start[q], step[q], power[q]
+            direct = mine or _is_near(z, s, d, k)
+            below = kind >= ONE_PLANE and _is_near(low, s, d, k)
+            above = kind == TWO_PLANES and _is_near(high, s, d, k)
             if not (direct or below or above):
                 continue
             first = q * order
@@ -358,7 +358,7 @@ def near_potentials(
 @_jit
 def near_fields(
     kind: int, scale: float, zt: Complexes, normal: Complexes, panel_of: NDArray[np.int64], start: Complexes,
-    step: Complexes, power: Floats, centre: Complexes, radius: Floats, zs: Complexes, weights: Floats,
+    step: Complexes, power: Floats, zs: Complexes, weights: Floats,
     powers: Floats, legendre: Floats, u8: Floats, v8: Floats, out: Floats,
 ) -> None:  # fmt: skip
     """Replaces the near blocks of the field matrix `out` (targets × sources). A straight panel has no field of its own
@@ -374,10 +374,10 @@ def near_fields(
         high = complex(z.real, top - z.imag)
         for q in range(start.shape[0]):
             mine = panel_of[i] == q
-            c, r, s, d, k = centre[q], radius[q], start[q], step[q], power[q]
-            direct = mine or _is_near(z, c, r, s, d, k)
-            below = kind >= ONE_PLANE and _is_near(low, c, r, s, d, k)
-            above = kind == TWO_PLANES and _is_near(high, c, r, s, d, k)
+            s, d, k = start[q], step[q], power[q]
+            direct = mine or _is_near(z, s, d, k)
+            below = kind >= ONE_PLANE and _is_near(low, s, d, k)
+            above = kind == TWO_PLANES and _is_near(high, s, d, k)
             if not (direct or below or above):
                 continue
             first = q * order

@@ -17,15 +17,16 @@ from scipy.linalg.lapack import dgesv
 
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.section import CrossSection
+from quietcopper.fields.section_edges import check
 from quietcopper.fields.section_kernels import FREE, Floats
 from quietcopper.fields.section_matrices import field_matrix, potential_matrix
-from quietcopper.fields.section_mesh import Mesh, build
+from quietcopper.fields.section_mesh import Mesh, lay_panels, nodes
 from quietcopper.units import C0, EPS0, MU0
 
 DEFAULT_ACCURACY = 2e-3
 _COARSE_ORDERS = (2, 3, 4, 5, 6, 8, 10)  # from 1e-3 on
 _FINE_ORDERS = (3, 4, 5, 6, 8, 10, 12)
-_GROWTH, _TIP = 3.0, 0.5  # see section_mesh.build
+_GROWTH, _TIP = 4.0, 0.5  # see section_mesh.lay_panels
 _MOST_NODES = 4000
 
 
@@ -126,12 +127,14 @@ def solve(section: CrossSection, accuracy: float = DEFAULT_ACCURACY) -> Solution
     """
     if not 1e-6 <= accuracy <= 0.1:
         raise OutOfRange(f"accuracy {accuracy:g} asked of a cross-section, possible are 1e-6 to 0.1")
+    check(section)
+    panels = lay_panels(section, _GROWTH, _TIP)
     before = None
     error = np.inf
     for order in _COARSE_ORDERS if accuracy >= 1e-3 else _FINE_ORDERS:
-        mesh = build(section, order, _GROWTH, _TIP)
-        if len(mesh.z) > _MOST_NODES:
+        if order * len(panels.start) > _MOST_NODES:
             break
+        mesh = nodes(panels, order)
         loaded, bare = _capacitances(mesh)
         if before is not None:
             error = max(_difference(loaded, before[0]), _difference(bare, before[1]))
@@ -159,27 +162,30 @@ def _difference(new: Floats, old: Floats) -> float:
 
 def _capacitances(mesh: Mesh) -> tuple[Floats, Floats]:
     """Maxwell capacitances over eps0 of the lines, with the dielectrics and without, (lines, lines) each."""
+    panels = mesh.panels
     n, nc = len(mesh.z), mesh.free_nodes
-    free = int(mesh.kind == FREE)
-    thin = np.flatnonzero(mesh.thin & (mesh.left != mesh.right))
-    rows = np.concatenate([np.arange(nc, n), thin])
+    free = int(panels.kind == FREE)
+    left, right = mesh.per_node(panels.er_left), mesh.per_node(panels.er_right)
+    conductor = mesh.per_node(panels.conductor)[:nc]
+    thin = ~np.isnan(right[:nc])
+    shared = np.flatnonzero(thin & (left[:nc] != right[:nc]))
+    normal_field = field_matrix(mesh, np.concatenate([np.arange(nc, n), shared]))
     a = np.zeros((n + free, n + free), order="F")
     a[:nc, :n] = potential_matrix(mesh)
-    normal_field = field_matrix(mesh, rows)
-    jump = (mesh.left - mesh.right) / (mesh.left + mesh.right)
-    a[nc:n, :n] = jump[nc:, None] * normal_field[: n - nc]
+    jump = (left[nc:] - right[nc:]) / (left[nc:] + right[nc:])
+    np.multiply(jump[:, None], normal_field[: n - nc], out=a[nc:n, :n])
     a[np.arange(nc, n), np.arange(nc, n)] += 0.5
-    gather = np.zeros((mesh.conductors, n))  # free charge of each conductor from all total charges
-    outside = np.where(mesh.thin, (mesh.left + mesh.right) / 2, mesh.left)[:nc]
-    gather[mesh.conductor[:nc], np.arange(nc)] = outside * mesh.weight[:nc]
-    for k, i in enumerate(thin):  # a thin strip between two media: its two faces share the charge unequally
-        gather[mesh.conductor[i]] += mesh.weight[i] * (mesh.left[i] - mesh.right[i]) * normal_field[n - nc + k]
-    potentials = (mesh.conductor[:nc, None] == np.arange(mesh.lines)).astype(float)
-    b = np.zeros((n + free, mesh.lines), order="F")
+    gather = np.zeros((panels.conductors, n))  # free charge of each conductor from all total charges
+    outside = np.where(thin, (left[:nc] + np.where(thin, right[:nc], 0)) / 2, left[:nc])
+    gather[conductor, np.arange(nc)] = outside * mesh.weight[:nc]
+    for k, i in enumerate(shared):  # a thin strip between two media: its two faces share the charge unequally
+        gather[conductor[i]] += mesh.weight[i] * (left[i] - right[i]) * normal_field[n - nc + k]
+    potentials = (conductor[:, None] == np.arange(panels.lines)).astype(float)
+    b = np.zeros((n + free, panels.lines), order="F")
     b[:nc] = potentials
     bare = np.zeros((nc + free, nc + free), order="F")
     bare[:nc, :nc] = a[:nc, :nc]
-    b_bare = np.zeros((nc + free, mesh.lines), order="F")
+    b_bare = np.zeros((nc + free, panels.lines), order="F")
     b_bare[:nc] = potentials
     if free:  # no plane: the potential has an unknown constant, and the conductors' charges sum to nothing
         a[:nc, n] = 1.0
@@ -188,7 +194,7 @@ def _capacitances(mesh: Mesh) -> tuple[Floats, Floats]:
         bare[nc, :nc] = mesh.weight[:nc]
     charge = _linear_solve(a, b)[:n]
     charge_bare = _linear_solve(bare, b_bare)[:nc]
-    return gather[: mesh.lines] @ charge, (potentials.T * mesh.weight[:nc]) @ charge_bare
+    return gather[: panels.lines] @ charge, (potentials.T * mesh.weight[:nc]) @ charge_bare
 
 
 def _linear_solve(a: Floats, b: Floats) -> Floats:
