@@ -135,6 +135,7 @@ def _graph(board: Board, copper: Copper, net: int) -> _Graph | None:
 
     edges = [_joints(node[: len(i)], node[len(i) : len(i) + len(j)], place)]
     edges.append(_along_traces(copper, element, along))
+    edges.append(_closed_rings(copper, element, place))
     edges.append(_down_barrels(board, copper, element))
     across = _across_areas(copper, element, place)
     if across is None:
@@ -241,6 +242,16 @@ def _along_traces(copper: Copper, element: Index, along: Floats) -> _Edges:
     step = np.flatnonzero((element[1:] == element[:-1]) & (copper.elements.kind[element[1:]] == TRACE))
     length = along[step + 1] - along[step]
     return _edges(step, step + 1, length, length, TRACE, copper.elements.row[element[step]])
+
+
+def _closed_rings(copper: Copper, element: Index, place: Points) -> _Edges:
+    """From the start to the end of traces whose ends fall together."""
+    nodes = np.flatnonzero(copper.elements.kind[element] == TRACE)
+    _, first = np.unique(element[nodes], return_index=True)
+    last = np.append(first[1:], len(nodes)) - 1
+    a, b = nodes[first], nodes[last]
+    closed = np.hypot(*(place[a] - place[b]).T) <= TOUCH
+    return _joints(a[closed], b[closed], place)
 
 
 def _down_barrels(board: Board, copper: Copper, element: Index) -> _Edges:
