@@ -21,8 +21,15 @@ TEST_POINT, SWITCH, FUSE, ANTENNA, FILTER = "test point", "switch", "fuse", "ant
 TRANSFORMER, RELAY, BATTERY, JUMPER, VARISTOR = "transformer", "relay", "battery", "jumper", "varistor"
 SOUNDER, SENSOR, MECHANICAL, UNKNOWN = "sounder", "sensor", "mechanical", "unknown"
 
-SERIES_KINDS = (RESISTOR, FERRITE)  # two-pin parts that hand an edge on
-UNITS = {CAPACITOR: "F", RESISTOR: "ohm", INDUCTOR: "H", FERRITE: "ohm", CRYSTAL: "Hz", OSCILLATOR: "Hz"}
+UNITS = {
+    CAPACITOR: "F",
+    RESISTOR: "ohm",
+    NETWORK: "ohm",
+    INDUCTOR: "H",
+    FERRITE: "ohm",
+    CRYSTAL: "Hz",
+    OSCILLATOR: "Hz",
+}
 
 # Letters of the reference, longest first where one begins another. Common practice where neither standard has them.
 PREFIXES: dict[str, str] = {
@@ -141,6 +148,48 @@ def _value(word: str, unit: str) -> float | None:
 
 def _float(text: str, exponent: int = 0) -> float:
     return float(f"{text.replace(',', '.')}e{exponent}")
+
+
+@dataclass(frozen=True)
+class Link:
+    """A series part, or one element of a resistor network, between two nets. ohm : None when unknown."""
+
+    part: int
+    a: int
+    b: int
+    ohm: float | None
+
+
+def series_links(board: Board, kinds: tuple[PartKind, ...], limit: float = 1000.0) -> list[Link]:
+    """Parts that hand an edge from one net to another, in order of the parts.
+
+    Two-pin resistors up to `limit` (ohm) or of unknown value, ferrites, jumpers, coupling capacitors of 1 nF or more or
+    of unknown value, and the elements of resistor networks whose pins face each other (1 and 2n, 2 and 2n - 1, …;
+    common practice, no source).
+    """
+    out = []
+    for part, kind in enumerate(kinds):
+        fits = kind.value is None or kind.value <= limit
+        if kind.kind == NETWORK and fits:
+            out += [Link(part, a, b, kind.value) for a, b in _elements(board, part)]
+        elif len(kind.nets) == 2 and kind.pins == 2:
+            if kind.kind == RESISTOR and fits:
+                out.append(Link(part, *kind.nets, kind.value))
+            elif kind.kind in (FERRITE, JUMPER) or (
+                kind.kind == CAPACITOR and (kind.value is None or kind.value >= 0.9e-9)
+            ):
+                out.append(Link(part, *kind.nets, 0.0))
+    return out
+
+
+def _elements(board: Board, part: int) -> list[tuple[int, int]]:
+    rows = np.flatnonzero(board.pins.part == part)
+    net_of = {str(board.pins.name[r]): int(board.pins.net[r]) for r in rows}
+    count = len(net_of)
+    if count % 2 or set(net_of) != {str(i) for i in range(1, count + 1)}:
+        return []
+    facing = [(net_of[str(i)], net_of[str(count + 1 - i)]) for i in range(1, count // 2 + 1)]
+    return [(a, b) for a, b in facing if a and b and a != b]
 
 
 def part_kinds(board: Board) -> tuple[PartKind, ...]:

@@ -1,0 +1,329 @@
+"""What drives each net: kind, swing, edge, source resistance and rate, inferred and marked as assumed where it is.
+
+A board file holds no drivers. The kind comes from the parts on the net (crystal, oscillator, indicator, converter
+coil), else from its name, else from what lies behind a series part; the figures come from `families`. The swing is the
+supply of the driving part where one supply is all it can be. Everything else is an assumption, counted and shown.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections import Counter
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from quietcopper.board import Assumption, Board
+from quietcopper.electrical import parts
+from quietcopper.electrical.families import (
+    ANALOG,
+    CLOCK,
+    CRYSTAL,
+    DATA,
+    FALLBACK_BY_KIND,
+    RADIO,
+    SLOW,
+    SWITCHING,
+    Family,
+    frequency_in,
+    name_family,
+)
+from quietcopper.electrical.names import leaf, pair_names, says_nothing, says_unconnected, words
+from quietcopper.electrical.parts import Link, PartKind, part_kinds, series_links
+from quietcopper.electrical.settings import NetSettings, Settings, same
+from quietcopper.electrical.tables import SIGNAL, SUPPLY, Driver, Role
+
+FIGURES = ("rise", "source", "swing", "rate")
+COMMON_SUPPLY = 3.3  # V, taken where no supply of a driving part is known; common practice, no source
+LOGIC_SUPPLIES = (0.9, 5.5)  # V, range of supplies that a logic output swings over
+LONG_ENOUGH = 5e-3  # m; a named net with one pin and more trace than this may end at a bare pad and is kept
+ACTIVE = (parts.IC, parts.MODULE, parts.OSCILLATOR)
+_NOTHING = Driver("none", 0.0, SLOW.rise, SLOW.source, 0.0, "")
+_HOPS = 2  # series parts that a kind is followed through
+_SWITCHED = ("SW", "LX", "PH", "PHASE", "SWITCH", "VSW", "SWN", "L")
+
+
+@dataclass(frozen=True)
+class _Taken:
+    """A net's family, how it was found, and whether its rate is known rather than assumed."""
+
+    family: Family
+    clause: str
+    rate_known: bool = False
+
+
+def net_drivers(board: Board, roles: tuple[Role, ...], settings: Settings) -> tuple[Driver, ...]:
+    """Driver of every net, by net index. Grounds, supplies and nets that end nowhere have kind 'none' and swing 0."""
+    lines = _Lines(board, roles)
+    taken = lines.families()
+    beyond = lines.series_ohms(taken)
+    out = []
+    for net, name in enumerate(board.nets):
+        if roles[net].kind != SIGNAL:
+            out.append(replace(_NOTHING, reason=f"a {roles[net].kind} net"))
+            continue
+        found = taken.get(net)
+        driver = replace(_NOTHING, reason=lines.idle[net]) if found is None else lines.driver(net, found, beyond)
+        said = settings.for_net(name)
+        out.append(_as_told(driver, said, settings.counts_as_given(said)))
+    return tuple(out)
+
+
+@dataclass(eq=False)
+class _Lines:
+    """Signal nets with the parts on them."""
+
+    board: Board
+    roles: tuple[Role, ...]
+    idle: dict[int, str] = field(default_factory=dict)  # why a net has no driver
+
+    def __post_init__(self) -> None:
+        board = self.board
+        self.kinds: tuple[PartKind, ...] = part_kinds(board)
+        self.on: dict[int, list[int]] = {}
+        for part, kind in enumerate(self.kinds):
+            for net in kind.nets:
+                self.on.setdefault(net, []).append(part)
+        self.pins = np.bincount(board.pins.net, minlength=len(board.nets))
+        self.length = np.bincount(board.traces.net, board.traces.length, minlength=len(board.nets))
+        self.signals = [n for n, role in enumerate(self.roles) if role.kind == SIGNAL]
+        links = series_links(board, self.kinds)
+        self.links = [k for k in links if self.roles[k.a].kind == self.roles[k.b].kind == SIGNAL]
+        self.supplies = {
+            part: self._supplies(kind) for part, kind in enumerate(self.kinds) if kind.kind in ACTIVE
+        }  # positive logic supplies of each active part, V, ascending
+
+    def _supplies(self, kind: PartKind) -> tuple[float, ...]:
+        low, high = LOGIC_SUPPLIES
+        known = {v for n in kind.nets if self.roles[n].kind == SUPPLY and (v := self.roles[n].voltage) is not None}
+        return tuple(sorted(v for v in known if low <= v <= high))
+
+    def families(self) -> dict[int, _Taken]:
+        """Family of every signal net that something drives; the others get their reason in `idle`."""
+        paired = {n for positive, negative, _ in pair_names(self.board.nets) for n in (positive, negative)}
+        listed = [n for n in self.signals if self.length[n] > 0]
+        trusted = bool(listed) and np.mean(self.pins[listed] > 0) >= 0.8
+        own: dict[int, _Taken] = {}
+        driven = []
+        for net in self.signals:
+            named = name_family(self.board.nets[net], net in paired)
+            why = self._goes_nowhere(net, named, trusted)
+            if why:
+                self.idle[net] = why
+                continue
+            driven.append(net)
+            found = self._by_parts(net, named)
+            if found is None and named is not None:
+                known = frequency_in(self.board.nets[net]) is not None and named.kind == "clock"
+                found = _Taken(named, f"by its name {leaf(self.board.nets[net])!r}", known)
+            found = found or self._by_load(net)
+            if found is not None:
+                own[net] = found
+        for hop in range(_HOPS):
+            own |= self._inherited(own, set(driven), hop)
+        return {net: own.get(net) or self._unnamed(net) for net in driven}
+
+    def _goes_nowhere(self, net: int, named: Family | None, trusted: bool) -> str:
+        """Why nothing is sent along a net, "" where something may be."""
+        if says_unconnected(self.board.nets[net]):
+            return "unconnected, as its name says"
+        if self.pins[net] > 1 or not trusted or (named is not None and self.length[net] > LONG_ENOUGH):
+            return ""
+        return "one pin only" if self.pins[net] == 1 else "no pin"
+
+    def _by_parts(self, net: int, named: Family | None) -> _Taken | None:
+        """Crystal, oscillator, antenna or converter coil on the net, which weigh more than its name."""
+        board = self.board
+        for part in self.on.get(net, ()):
+            kind, ref = self.kinds[part], board.parts.ref[part]
+            if kind.kind == parts.CRYSTAL and self._near_active(net):
+                rate = kind.value or frequency_in(board.nets[net])
+                family = CRYSTAL if rate is None else replace(CRYSTAL, rate=rate, rise=0.295 / rate)
+                return _Taken(family, f"crystal {ref} on it", rate is not None)
+            if kind.kind == parts.OSCILLATOR and (named is None or named.kind == "clock") and self._output(part, net):
+                family = CLOCK.at(kind.value) if kind.value else (named or CLOCK)
+                return _Taken(family, f"oscillator {ref} on it", kind.value is not None)
+            if kind.kind == parts.ANTENNA:
+                return _Taken(RADIO, f"antenna {ref} on it")
+            if kind.kind == parts.INDUCTOR and self._switched(net, kind, named):
+                return _Taken(SWITCHING, f"coil {ref} and a switch on it")
+        return None
+
+    def _near_active(self, net: int) -> bool:
+        """Whether an active part hangs on the net itself or behind one series part."""
+        around = [net, *(k.a + k.b - net for k in self.links if net in (k.a, k.b))]
+        return any(self.kinds[p].kind in ACTIVE for n in around for p in self.on.get(n, ()))
+
+    def _output(self, part: int, net: int) -> bool:
+        """An oscillator's output is its one signal net, or of several the one that leads furthest."""
+        fit = [n for n in self.kinds[part].nets if self.roles[n].kind == SIGNAL and self.pins[n] > 1]
+        return net in fit and net == max(fit, key=lambda n: (self.length[n], -n))
+
+    def _switched(self, net: int, coil: PartKind, named: Family | None) -> bool:
+        """The near end of a converter's coil: a switch here, a supply at the other end."""
+        others = [n for n in coil.nets if n != net]
+        if named is not None and named.kind != "clock":
+            return False
+        by_name = any(w.rstrip("0123456789") in _SWITCHED for w in words(self.board.nets[net]))
+        large = coil.value is not None and coil.value >= 0.3e-6
+        switch = any(self.kinds[p].kind in (parts.IC, parts.TRANSISTOR) for p in self.on.get(net, ()))
+        fed = any(self.roles[n].kind == SUPPLY for n in others)
+        return switch and fed and (by_name or large)
+
+    def _by_load(self, net: int) -> _Taken | None:
+        for part in self.on.get(net, ()):
+            if self.kinds[part].kind in (parts.LED, parts.SWITCH, parts.RELAY, parts.SOUNDER, parts.BATTERY):
+                return _Taken(SLOW, f"{self.kinds[part].kind} {self.board.parts.ref[part]} on it")
+        return None
+
+    def _inherited(self, own: dict[int, _Taken], driven: set[int], hop: int) -> dict[int, _Taken]:
+        """Families of nets without one of their own, from the other side of a series part."""
+        rank = {"clock": 0, "data": 1, "slow": 2}
+        offers: dict[int, list[tuple[int, int, Link]]] = {}
+        for link in self.links:
+            for near, far in ((link.a, link.b), (link.b, link.a)):
+                if near in own and far in driven and far not in own:
+                    offers.setdefault(far, []).append((rank[own[near].family.kind], near, link))
+        out = {}
+        for net, found in sorted(offers.items()):
+            _, near, link = min(found, key=lambda o: o[:2])
+            clause = f"behind {self.board.parts.ref[link.part]} from {self.board.nets[near]!r}"
+            out[net] = _Taken(own[near].family, clause, own[near].rate_known)
+        return out
+
+    def _unnamed(self, net: int) -> _Taken:
+        """No name, no telling part: a data line where an active part or connector may drive it, else a quiet one."""
+        held = {self.kinds[p].kind for p in self.on.get(net, ())}
+        said = "a name that tells nothing" if says_nothing(self.board.nets[net]) else "a name of no known kind"
+        if not held or held & {*ACTIVE, parts.CONNECTOR, parts.UNKNOWN, parts.TEST_POINT, parts.FILTER}:
+            return _Taken(DATA, said)
+        if parts.TRANSISTOR in held:
+            return _Taken(SLOW, f"{said}, a transistor on it")
+        return _Taken(ANALOG, f"{said}, passive parts only on it")
+
+    def series_ohms(self, taken: dict[int, _Taken]) -> dict[int, Link]:
+        """The series resistor that lies between a net and its driver. Of its two nets the shorter is the driver's side,
+        because series resistors sit beside the driver (common practice, no source)."""
+        out: dict[int, Link] = {}
+        for link in sorted(self.links, key=lambda k: k.part):
+            if not link.ohm or not all(n in taken and _is_logic(taken[n].family) for n in (link.a, link.b)):
+                continue
+            far = max((link.a, link.b), key=lambda n: (self.length[n], n))
+            out.setdefault(far, link)
+        return out
+
+    def driver(self, net: int, taken: _Taken, beyond: dict[int, Link]) -> Driver:
+        family = taken.family
+        swing, by, sure = self._swing(net, family, beyond)
+        source, through = family.source, ""
+        if (link := beyond.get(net)) is not None and link.ohm:
+            source, through = source + link.ohm, f"; source with {link.ohm:g} ohm of {self.board.parts.ref[link.part]}"
+        assumed = tuple(f for f in FIGURES if not (f == "rate" and taken.rate_known) and not (f == "swing" and sure))
+        listed = ", ".join(assumed[:-1]) + f" and {assumed[-1]}" if len(assumed) > 1 else assumed[0]
+        reason = f"taken for {family.name}, {taken.clause}{by}{through}; {listed} assumed"
+        return Driver(family.kind, swing, family.rise, source, family.rate, reason, assumed=assumed)
+
+    def _swing(self, net: int, family: Family, beyond: dict[int, Link]) -> tuple[float, str, bool]:
+        """Swing (V), where it comes from, and whether it is known rather than assumed."""
+        if family.swing is not None:
+            return family.swing, "", False
+        on = [p for p in self.on.get(net, ()) if p in self.supplies]
+        if not on and (link := beyond.get(net)) is not None:
+            on = [p for p in self.on.get(link.a + link.b - net, ()) if p in self.supplies]
+        known = {p: self.supplies[p] for p in on if self.supplies[p]}
+        refs = " and ".join(sorted(str(self.board.parts.ref[p]) for p in known)[:3])
+        if family is SWITCHING:
+            fed = [abs(v) for p in on for n in self.kinds[p].nets if (v := self.roles[n].voltage)]
+            return (max(fed), "; swing of the highest supply on its switch", False) if fed else (5.0, "", False)
+        if not known:
+            return COMMON_SUPPLY, "", False
+        all_of_them = sorted({v for volts in known.values() for v in volts})
+        if len(all_of_them) == 1:
+            return all_of_them[0], f"; swing of the only logic supply of {refs}", True
+        if len(known) > 1:
+            common = [v for v in all_of_them if all(v in volts for volts in known.values())]
+            usual = [v for v in common if v >= 1.5] or common  # below lie core supplies, which drive no pins
+            if usual:
+                return usual[0], f"; swing of the lowest supply common to {refs}", len(usual) == 1
+        usual = [v for v in all_of_them if v <= 3.6] or all_of_them
+        return usual[-1], f"; swing of the highest supply up to 3.6 V of {refs}", False
+
+
+def _is_logic(family: Family) -> bool:
+    return family.swing is None and family is not SWITCHING
+
+
+def _as_told(driver: Driver, said: NetSettings, counts: bool) -> Driver:
+    """The driver with the user's figures; one that merely repeats the inferred value counts only in a checked file."""
+    told = {f: v for f in FIGURES if (v := getattr(said, f)) is not None}
+    if said.kind is None and not told:
+        return driver
+    kind = said.kind or (driver.kind if driver.kind != "none" else "data")
+    if kind == "none":
+        if driver.kind == "none" and not counts:
+            return driver
+        return replace(_NOTHING, reason="set in the settings file: not driven", given=True)
+    if kind != driver.kind:
+        base = FALLBACK_BY_KIND[kind]
+        swing = driver.swing or COMMON_SUPPLY
+        driver = Driver(kind, swing, base.rise, base.source, base.rate, "", given=True, assumed=FIGURES)
+    mine = {f: v for f, v in told.items() if counts or not same(v, getattr(driver, f))}
+    if not (driver.given or mine or (counts and said.kind)):
+        return driver
+    assumed = tuple(f for f in driver.assumed if f not in mine)
+    parts_said = [*(["kind"] if said.kind else []), *mine]
+    reason = f"{', '.join(parts_said)} set in the settings file" + (
+        f"; {', '.join(assumed)} assumed" if assumed else ""
+    )
+    return dataclasses.replace(driver, **mine, reason=reason, given=True, assumed=assumed)
+
+
+_WHY = {
+    "rise": (
+        "10 to 90 % edge",
+        "s",
+        "no driver model given; 1 ns is usual for CMOS outputs without slew control, standards set the others "
+        "(common practice, no source)",
+    ),
+    "source": (
+        "driver resistance",
+        "ohm",
+        "no driver model given; CMOS outputs lie between 25 and 50 ohm (common practice, no source), a series resistor "
+        "is added where the line has one",
+    ),
+    "swing": ("swing", "V", "the supply of the driving part is not settled by the data, or the kind of line sets it"),
+    "rate": (
+        "rate (clock frequency, or half the bit rate)",
+        "Hz",
+        "the board's data hold no rates; the usual one for lines of that name (common practice, no source)",
+    ),
+}
+
+
+def driver_assumptions(board: Board, drivers: tuple[Driver, ...]) -> list[Assumption]:
+    """One assumption for each kind of net and figure: the value, or all values with their counts, and nets touched."""
+    out = []
+    for kind in ("clock", "data", "slow"):
+        for figure in FIGURES:
+            words_, unit, why = _WHY[figure]
+            values = Counter(getattr(d, figure) for d in drivers if d.kind == kind and figure in d.assumed)
+            if not values:
+                continue
+            ranked = sorted(values.items(), key=lambda item: (-item[1], item[0]))
+            what = f"{words_} of {kind} nets"
+            if len(ranked) == 1:
+                out.append(Assumption(what, ranked[0][0], unit, why, ranked[0][1]))
+            else:
+                text = ", ".join(f"{_engineering(v, unit)} ({n})" for v, n in ranked)
+                out.append(Assumption(what, text, "", why, sum(values.values())))
+    return out
+
+
+def _engineering(value: float, unit: str) -> str:
+    """'12 ns', '1.5 MHz', '3.3 V'."""
+    if unit == "ohm" or unit == "V" or value <= 0:
+        return f"{value:g} {unit}"
+    exponent = min(max(3 * math.floor(math.log10(value) / 3 + 1e-9), -12), 9)
+    prefix = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}[exponent]
+    return f"{value / 10**exponent:.4g} {prefix}{unit}"
