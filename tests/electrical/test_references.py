@@ -318,7 +318,7 @@ def test_the_nearer_of_two_references_is_the_main_one() -> None:
 def sample_board(seed: int) -> Board:
     """Two planes with holes, a slot, a notch and a split, and traces in all directions over them."""
     rng = np.random.default_rng(seed)
-    holes = [shapely.Point(*p).buffer(r) for p, r in zip(rng.uniform(2, 28, (12, 2)), rng.uniform(0.2, 1, 12))]
+    holes = shapely.buffer(shapely.points(rng.uniform(2, 28, (12, 2))), rng.uniform(0.2, 1, 12))
     b = small_board(layers=4)
     b.area("GND", 2, box(0, 0, 30, 30).difference(shapely.union_all([*holes, box(9, 5, 9.4, 16), box(18, 20, 19, 30)])))
     b.area("3V3", 2, box(30.3, 0, 50, 30))

@@ -19,7 +19,8 @@ AHEAD = 1.0  # m; traces are prolonged straight by this much to measure across t
 def clearances(board: Board, holes: Index, layer: int) -> Floats:
     """Distance from each hole's axis to the nearest copper area of another net on a layer, m, shape (n,).
 
-    inf where there is none within WIDEST_ANTIPAD of the hole's wall; 0 for a hole that does not pass that layer or is not plated.
+    inf where there is none within WIDEST_ANTIPAD of the hole's wall; 0 for a hole that does not pass that layer or is
+    not plated.
     """
     vias, copper = board.vias, layer_copper(board, layer)
     out = np.zeros(len(holes))
