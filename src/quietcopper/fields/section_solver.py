@@ -1,10 +1,8 @@
-"""Capacitance and inductance per unit length of a cross-section, by boundary elements of total charge.
+"""Capacitance and inductance per unit length of a cross-section's lines, with an error estimate; solved once each.
 
-Unknown is the total (free and polarisation) charge on every conductor face and dielectric boundary. On a conductor the
-potential is given; across a boundary the normal displacement is continuous:
-    (er_left − er_right)·En + (er_left + er_right)/2·q = 0,  En the mean normal field, q charge / eps0.
-The inductance follows from the same matrix without dielectrics, L = mu0 eps0 C0^-1 (quasi-TEM, current on the surface).
-Each section is solved twice or more, on the same panels with ever more nodes, until two successive results agree.
+The inductance follows from the capacitance without dielectrics, L = mu0 eps0 C0^-1 (quasi-TEM, current on the
+surface). A section is solved twice or more on the same panels with ever more nodes, until two results in a row agree;
+their difference is the error of the worse one and is stated for the better.
 """
 
 from __future__ import annotations
@@ -13,21 +11,20 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from scipy.linalg.lapack import dgesv
 
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.section import CrossSection
+from quietcopper.fields.section_charges import Floats, solve_charges
 from quietcopper.fields.section_edges import check
-from quietcopper.fields.section_kernels import FREE, Floats
-from quietcopper.fields.section_matrices import field_matrix, potential_matrix
-from quietcopper.fields.section_mesh import Mesh, lay_panels, nodes
+from quietcopper.fields.section_mesh import lay_panels, nodes
 from quietcopper.units import C0, EPS0, MU0
 
 DEFAULT_ACCURACY = 2e-3
-_COARSE_ORDERS = (2, 3, 4, 5, 6, 8, 10)  # from 1e-3 on
-_FINE_ORDERS = (3, 4, 5, 6, 8, 10, 12)
-_GROWTH, _TIP = 4.0, 0.5  # see section_mesh.lay_panels
-_MOST_NODES = 4000
+TIP = 0.5  # see section_mesh.lay_panels
+_COARSE = 1e-3  # from this accuracy on
+_COARSE_GROWTH, _COARSE_ORDERS = 4.0, (2, 3, 4, 5, 6, 8, 10)
+_FINE_GROWTH, _FINE_ORDERS = 3.0, (3, 4, 5, 6, 8, 10, 12)
+_MOST_NODES = 4000  # 130 MB and some seconds
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,14 +125,15 @@ def solve(section: CrossSection, accuracy: float = DEFAULT_ACCURACY) -> Solution
     if not 1e-6 <= accuracy <= 0.1:
         raise OutOfRange(f"accuracy {accuracy:g} asked of a cross-section, possible are 1e-6 to 0.1")
     check(section)
-    panels = lay_panels(section, _GROWTH, _TIP)
+    growth, orders = (_COARSE_GROWTH, _COARSE_ORDERS) if accuracy >= _COARSE else (_FINE_GROWTH, _FINE_ORDERS)
+    panels = lay_panels(section, growth, TIP)
     before = None
     error = np.inf
-    for order in _COARSE_ORDERS if accuracy >= 1e-3 else _FINE_ORDERS:
+    for order in orders:
         if order * len(panels.start) > _MOST_NODES:
             break
-        mesh = nodes(panels, order)
-        loaded, bare = _capacitances(mesh)
+        charges = solve_charges(nodes(panels, order))
+        loaded, bare = charges.capacitance, charges.bare_capacitance
         if before is not None:
             error = max(_difference(loaded, before[0]), _difference(bare, before[1]))
             if error <= accuracy:
@@ -158,51 +156,6 @@ def _difference(new: Floats, old: Floats) -> float:
     size = np.sqrt(np.abs(np.diag(new)))
     change = np.abs(new - old) / np.outer(size, size)
     return float(change.max()) if np.isfinite(change).all() else np.inf
-
-
-def _capacitances(mesh: Mesh) -> tuple[Floats, Floats]:
-    """Maxwell capacitances over eps0 of the lines, with the dielectrics and without, (lines, lines) each."""
-    panels = mesh.panels
-    n, nc = len(mesh.z), mesh.free_nodes
-    free = int(panels.kind == FREE)
-    left, right = mesh.per_node(panels.er_left), mesh.per_node(panels.er_right)
-    conductor = mesh.per_node(panels.conductor)[:nc]
-    thin = ~np.isnan(right[:nc])
-    shared = np.flatnonzero(thin & (left[:nc] != right[:nc]))
-    normal_field = field_matrix(mesh, np.concatenate([np.arange(nc, n), shared]))
-    a = np.zeros((n + free, n + free), order="F")
-    a[:nc, :n] = potential_matrix(mesh)
-    jump = (left[nc:] - right[nc:]) / (left[nc:] + right[nc:])
-    np.multiply(jump[:, None], normal_field[: n - nc], out=a[nc:n, :n])
-    a[np.arange(nc, n), np.arange(nc, n)] += 0.5
-    gather = np.zeros((panels.conductors, n))  # free charge of each conductor from all total charges
-    outside = np.where(thin, (left[:nc] + np.where(thin, right[:nc], 0)) / 2, left[:nc])
-    gather[conductor, np.arange(nc)] = outside * mesh.weight[:nc]
-    for k, i in enumerate(shared):  # a thin strip between two media: its two faces share the charge unequally
-        gather[conductor[i]] += mesh.weight[i] * (left[i] - right[i]) * normal_field[n - nc + k]
-    potentials = (conductor[:, None] == np.arange(panels.lines)).astype(float)
-    b = np.zeros((n + free, panels.lines), order="F")
-    b[:nc] = potentials
-    bare = np.zeros((nc + free, nc + free), order="F")
-    bare[:nc, :nc] = a[:nc, :nc]
-    b_bare = np.zeros((nc + free, panels.lines), order="F")
-    b_bare[:nc] = potentials
-    if free:  # no plane: the potential has an unknown constant, and the conductors' charges sum to nothing
-        a[:nc, n] = 1.0
-        a[n, :n] = gather.sum(axis=0)
-        bare[:nc, nc] = 1.0
-        bare[nc, :nc] = mesh.weight[:nc]
-    charge = _linear_solve(a, b)[:n]
-    charge_bare = _linear_solve(bare, b_bare)[:nc]
-    return gather[: panels.lines] @ charge, (potentials.T * mesh.weight[:nc]) @ charge_bare
-
-
-def _linear_solve(a: Floats, b: Floats) -> Floats:
-    _, _, x, info = dgesv(a, b, overwrite_a=1, overwrite_b=1)
-    if info != 0:
-        raise OutOfRange("the equations of a cross-section are singular")
-    out: Floats = x
-    return out
 
 
 @dataclass
