@@ -190,8 +190,8 @@ def gap_bridges(view: View, gaps: Gaps, radius: float) -> Bridges:
         x, y = float(gaps.x[row]), float(gaps.y[row])
         found.append(_vias_near(view, row, ends, others.tolist(), x, y, radius))
     asked = np.flatnonzero(closed & ~same)
-    x, y = gaps.x[asked], gaps.y[asked]
-    found += _capacitors_near(view, asked, gaps.before[asked], gaps.after[asked], x, y, radius)
+    a, b = gaps.before[asked], gaps.after[asked]
+    found += _capacitors_near(view, asked, a, b, gaps.x[asked], gaps.y[asked], radius)
     return _sorted(found)
 
 
