@@ -103,7 +103,7 @@ class _Lines:
         """Family of every signal net that something drives; the others get their reason in `idle`."""
         paired = {n for positive, negative, _ in pair_names(self.board.nets) for n in (positive, negative)}
         listed = [n for n in self.signals if self.length[n] > 0]
-        trusted = bool(listed) and np.mean(self.pins[listed] > 0) >= 0.8
+        trusted = bool(listed) and bool(np.mean(self.pins[listed] > 0) >= 0.8)
         own: dict[int, _Taken] = {}
         driven = []
         for net in self.signals:
@@ -315,7 +315,8 @@ def driver_assumptions(board: Board, drivers: tuple[Driver, ...]) -> list[Assump
             if len(ranked) == 1:
                 out.append(Assumption(what, ranked[0][0], unit, why, ranked[0][1]))
             else:
-                text = ", ".join(f"{_engineering(v, unit)} ({n})" for v, n in ranked)
+                text = ", ".join(f"{_engineering(v, unit)} ({n})" for v, n in ranked[:6])
+                text += f", {len(ranked) - 6} other values" if len(ranked) > 6 else ""
                 out.append(Assumption(what, text, "", why, sum(values.values())))
     return out
 

@@ -19,9 +19,9 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
-from quietcopper.board import Assumption, Board, Mask
+from quietcopper.board import Assumption, Board, Dielectric, Layer, Mask
 from quietcopper.errors import SettingsError
 
 if TYPE_CHECKING:
@@ -33,6 +33,7 @@ _QUANTITIES = (
     (r"thickness", "thickness"),
     (r"conductivity", "conductivity"),
 )
+Row = TypeVar("Row", Layer, Dielectric, Mask)
 AllowanceRow = tuple[str, float, str, str, str]  # key, default, unit, source, help
 
 
@@ -115,11 +116,11 @@ class Settings:
         for number, values in sorted(self.layers.items()):
             at = self._row("layers", number, len(layers))
             settled |= self._settled(f"layers.{number}", layers[at], values)
-            layers[at] = dataclasses.replace(layers[at], **values)  # type: ignore[arg-type]
+            layers[at] = _corrected(layers[at], values)
         for number, values in sorted(self.dielectrics.items()):
             at = self._row("dielectrics", number, len(sheets))
             settled |= self._settled(f"dielectrics.{number}", sheets[at], values)
-            sheets[at] = dataclasses.replace(sheets[at], **values)  # type: ignore[arg-type]
+            sheets[at] = _corrected(sheets[at], values)
         masks: dict[str, Mask | None] = {"top": board.mask_top, "bottom": board.mask_bottom}
         for side, given in sorted(self.masks.items()):
             before = masks[side]
@@ -129,7 +130,7 @@ class Settings:
                     "because the board's data have no mask there"
                 )
             settled |= self._settled(f"mask.{side}", before, given)
-            masks[side] = Mask(**given) if before is None else dataclasses.replace(before, **given)
+            masks[side] = Mask(**given) if before is None else _corrected(before, given)
         return dataclasses.replace(
             board,
             layers=tuple(layers),
@@ -185,6 +186,11 @@ def same(one: object, other: object) -> bool:
     if isinstance(one, float | int) and isinstance(other, float | int):
         return math.isclose(one, other, rel_tol=1e-9)
     return one == other
+
+
+def _corrected(row: Row, values: Mapping[str, float | str]) -> Row:
+    """The row with the values that differ; one that repeats the file's keeps the file's last digit."""
+    return dataclasses.replace(row, **{n: v for n, v in values.items() if not same(getattr(row, n), v)})
 
 
 def assumption_key(assumption: Assumption) -> str:

@@ -30,6 +30,12 @@ class Key:
     high: float = math.inf
     choices: tuple[str, ...] = ()
 
+    def holds(self, value: float | str | bool) -> bool:
+        """Whether an SI value may stand in a file under this key."""
+        if self.kind != "number":
+            return True
+        return self.low * (1 - 1e-9) <= value / self.factor <= self.high * (1 + 1e-9)  # type: ignore[operator]
+
     @property
     def allowed(self) -> str:
         """What may stand there, in words."""
