@@ -254,6 +254,23 @@ class BoardBuilder:
         hole = _Hole(self._net(net), at[0] * u, at[1] * u, drilled * u, wide * u, first, last, clear)
         _drill(hole, self._vias, self._pads)
 
+    def drop(
+        self, pin: str, by: Point, *, width: float | None = None, via: tuple[float, float] | None = None
+    ) -> None:
+        """A short trace from a pin's pad to a through via, `by` away from it: how a part meets its plane.
+
+        >>> from quietcopper.build import chip, small_board
+        >>> b = small_board(ground=(2,))
+        >>> b.part("C1", chip("0402"), (10, 10), nets=("3V3", "GND"))
+        >>> b.drop("C1.2", (0.9, 0))
+        >>> b.build().vias.x.round(6).tolist()
+        [0.0114]
+        """
+        row, (x, y) = self._pins[self._pin_row(pin)], self.pin(pin)
+        away = 1 if row[5] == len(self._stack.layers) - 1 else len(self._stack.layers)
+        net = list(self._nets)[row[2]]
+        self.route(net, pin, (x + by[0], y + by[1]), Hop(away), width=width, via=via)
+
     def hole(self, at: Point, drill: float, *, to: Point | None = None) -> None:
         """An unplated hole, or a slot to another point."""
         u, end = self._unit, to or at

@@ -5,14 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import chain
+from typing import Any
 
 import numpy as np
 import shapely
 from shapely import MultiPolygon, Polygon
 
 from quietcopper.board import Pads, Traces, Vias
-from quietcopper.board.model import Bools, Floats, Ints, Shapes
+from quietcopper.board.model import Bools, Ints, Shapes
 from quietcopper.build.drawing import PAD_SEGMENTS, polygons
+
+ARC_HALF = np.pi / (4 * PAD_SEGMENTS)  # half the angle of one chord of a round corner
 
 
 @dataclass(frozen=True)
@@ -96,10 +99,10 @@ def obstacles(
     return Obstacles(column, np.array(nets, dtype=np.int32), is_pad, is_hole)
 
 
-def grow(shapes: Shapes, distance: float | Floats) -> Shapes:
-    """The shapes grown by a clearance, round at corners and never smaller than the true offset."""
-    # a polygon inscribed in the round corner falls short by the sag; growing by 1/cos of half its angle does not
-    return shapely.buffer(shapes, np.asarray(distance) / np.cos(np.pi / (4 * PAD_SEGMENTS)), quad_segs=PAD_SEGMENTS)
+def grow(shape: Any, distance: float) -> Any:
+    """The shape or shapes grown by a clearance (shrunk when negative), round at corners, nowhere by less than that."""
+    # chords inside a round corner fall short by their sag; growing by 1/cos of half a chord's angle does not
+    return shapely.buffer(shape, distance / np.cos(ARC_HALF), quad_segs=PAD_SEGMENTS)
 
 
 def spokes(pads: Sequence[Polygon], relief: Thermal) -> list[Polygon]:
@@ -155,8 +158,8 @@ def _fill(pour: Pour, there: Obstacles, taken: Sequence[Polygon], outline: Polyg
         shape = shape.intersection(outline.buffer(-pour.edge, quad_segs=PAD_SEGMENTS))
     copper = shapely.difference(shape, shapely.union_all(blocked))
     if pour.min_width > 0:
-        opened = shapely.buffer(shapely.buffer(copper, -pour.min_width / 2), pour.min_width / 2)
-        copper = shapely.intersection(copper, opened)
+        # opening: what a round tool of that diameter can draw, so outer corners come out round
+        copper = grow(grow(copper, -pour.min_width / 2), pour.min_width / 2 * np.cos(ARC_HALF))
     return copper
 
 
