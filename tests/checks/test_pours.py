@@ -1,0 +1,55 @@
+"""Lone copper and pour fingers: lengths against the wavelength."""
+
+from __future__ import annotations
+
+import pytest
+
+from quietcopper.build import rectangle, small_board
+from quietcopper.units import C0
+
+
+def test_a_lone_piece_is_priced_by_its_half_wave(run, fast):
+    b = small_board(ground=(2,))
+    b.trace("CLK", 1, [(5, 15), (45, 15)])
+    b.area("", 1, rectangle(10, 15.5, 40, 17.5))
+    finding = run("lone-copper", b.build(), {"CLK": fast}).only
+    # Half wave c/(2·L·sqrt(er)) at three times the knee 0.5/0.5 ns = 1 GHz in er 4.2: 24.4 mm allowed.
+    assert finding.allowance.value == pytest.approx(C0 / (2 * 3 * 1e9 * 4.2**0.5), rel=1e-9)
+    assert finding.predicted == pytest.approx(30e-3, rel=0.02)
+    assert finding.remedies[0].excess_after_db == float("-inf")
+
+
+def test_a_tied_piece_is_not_lone(run, fast):
+    b = small_board(ground=(2,))
+    b.trace("CLK", 1, [(5, 15), (45, 15)])
+    b.area("GND", 1, rectangle(10, 15.5, 40, 17.5))
+    b.via("GND", (12, 16.5))
+    assert run("lone-copper", b.build(), {"CLK": fast}).findings == []
+
+
+def test_a_lone_piece_far_from_every_line_is_left_alone(run, fast):
+    b = small_board(ground=(2,))
+    b.trace("CLK", 1, [(5, 5), (45, 5)])
+    b.area("", 1, rectangle(10, 20, 40, 22))
+    assert run("lone-copper", b.build(), {"CLK": fast}).findings == []
+
+
+def finger(*, tie_end):
+    b = small_board(ground=(2,))
+    b.trace("CLK", 1, [(12, 9.4), (45, 9.4)])
+    b.area("GND", 1, [(2, 2), (10, 2), (10, 10), (40, 10), (40, 11), (10, 11), (10, 18), (2, 18)])
+    b.via("GND", (6, 10))
+    if tie_end:
+        b.via("GND", (39.4, 10.5))
+    return b.build()
+
+
+def test_a_finger_is_priced_by_its_quarter_wave(run, fast):
+    finding = run("pour-finger", finger(tie_end=False), {"CLK": fast}).only
+    assert finding.allowance.value == pytest.approx(C0 / (4 * 3 * 1e9 * 4.2**0.5), rel=1e-9)
+    # From the body's edge 30 mm; from the body's via 34 mm: the last tie counts.
+    assert 29e-3 < finding.predicted < 36e-3
+
+
+def test_a_finger_tied_at_its_end_is_none(run, fast):
+    assert run("pour-finger", finger(tie_end=True), {"CLK": fast}).findings == []

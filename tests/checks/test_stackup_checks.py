@@ -1,0 +1,76 @@
+"""Planes far apart, supply as a reference, lines at a plane's edge."""
+
+from __future__ import annotations
+
+import pytest
+
+from quietcopper.build import Hop, chip, rectangle, small_board
+from quietcopper.fields.returns import plane_inductance
+from quietcopper.fields.vias import pair_inductance
+
+
+def pair(*, upper, lower):
+    b = small_board()
+    b.net("3V3", kind="power")
+    b.pour("GND", upper, rectangle(0, 0, 50, 30), keep_islands=True)
+    b.pour("3V3", lower, rectangle(0, 0, 50, 30), keep_islands=True)
+    return b
+
+
+def test_spacing_is_priced_as_inductance(run):
+    finding = run("planes-far-apart", pair(upper=2, lower=3).build()).only
+    assert finding.predicted == pytest.approx(float(pair_inductance(1.3e-3, 10e-3, 0.15e-3)), rel=1e-6)
+    assert finding.grade == "change it"
+    # The proposal is the spacing that just meets the allowance: inductance is proportional to it.
+    assert finding.remedies[0].excess_after_db == pytest.approx(0.0, abs=1e-6)
+
+
+def test_thinner_spacing_passes(run):
+    """Common practice, no source: a thinner ground-supply spacing gives lower impedance."""
+    finding = run("planes-far-apart", pair(upper=1, lower=2).build()).only
+    assert finding.grade == "passes"
+
+
+def test_a_supply_without_ground_facing_it_is_said(run):
+    b = small_board()
+    b.net("3V3", kind="power")
+    b.pour("3V3", 3, rectangle(0, 0, 50, 30), keep_islands=True)
+    said = run("planes-far-apart", b.build())
+    assert said.findings == []
+    assert "no ground area" in said.not_checked[0].why
+
+
+def test_signals_over_supply_are_found_and_capacitors_help(run, fast):
+    b = pair(upper=2, lower=3)
+    b.trace("CLK", 4, [(5, 15), (45, 15)])
+    alone = run("reference-not-ground", b.build(), {"CLK": fast}).only
+    assert alone.subject == ("L4", "L3", "3V3")
+    for i, x in enumerate((6, 8)):
+        b.part(f"C{i + 1}", chip("0402"), (x, 18), nets=("3V3", "GND"), value="100n", side="bottom")
+        b.drop(f"C{i + 1}.1", (-0.7, 0))
+        b.drop(f"C{i + 1}.2", (0.7, 0))
+    helped = run("reference-not-ground", b.build(), {"CLK": fast}).only
+    assert helped.predicted < alone.predicted
+
+
+def test_signals_over_ground_are_fine(run, fast):
+    b = small_board(ground=(2, 3))
+    b.route("CLK", (5, 15), (20, 15), Hop(4), (45, 15), layer=1)
+    assert run("reference-not-ground", b.build(), {"CLK": fast}).findings == []
+
+
+@pytest.mark.parametrize(("y", "found"), [(15.0, False), (1.0, True)])
+def test_only_a_line_near_the_edge_is_priced(run, fast, y, found):
+    b = small_board(ground=(2,))
+    b.trace("CLK", 1, [(5, y), (45, y)])
+    assert bool(run("trace-off-plane", b.build(), {"CLK": fast}).findings) is found
+
+
+def test_the_edge_figure_is_the_planes_net_inductance(run, fast):
+    b = small_board(ground=(2,))  # the plane ends 0.5 mm inside the board: 29 mm wide
+    b.trace("CLK", 1, [(5, 1.0), (45, 1.0)])
+    finding = run("trace-off-plane", b.build(), {"CLK": fast}).only
+    # 0.5 mm inside the edge of a plane 29 mm wide, 0.2 mm up, 40 mm long; formula tested against physics rows R7, R8.
+    expected = float(plane_inductance(29e-3, 14.5e-3 - 0.5e-3, 0.2e-3)) * 40e-3
+    assert finding.evidence["plane_inductance_nh"] == pytest.approx(expected * 1e9, rel=1e-3)
+    assert finding.remedies[0].excess_after_db < finding.excess_db
