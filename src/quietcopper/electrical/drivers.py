@@ -313,18 +313,20 @@ def driver_assumptions(board: Board, drivers: tuple[Driver, ...]) -> list[Assump
             ranked = sorted(values.items(), key=lambda item: (-item[1], item[0]))
             what = f"{words_} of {kind} nets"
             if len(ranked) == 1:
-                out.append(Assumption(what, ranked[0][0], unit, why, ranked[0][1]))
+                value, shown_unit = _engineering(ranked[0][0], unit)
+                out.append(Assumption(what, value, shown_unit, why, ranked[0][1]))
             else:
-                text = ", ".join(f"{_engineering(v, unit)} ({n})" for v, n in ranked[:6])
+                shown = [(*_engineering(v, unit), n) for v, n in ranked[:6]]
+                text = ", ".join(f"{v:g} {u} ({n})" for v, u, n in shown)
                 text += f", {len(ranked) - 6} other values" if len(ranked) > 6 else ""
                 out.append(Assumption(what, text, "", why, sum(values.values())))
     return out
 
 
-def _engineering(value: float, unit: str) -> str:
-    """'12 ns', '1.5 MHz', '3.3 V'."""
-    if unit == "ohm" or unit == "V" or value <= 0:
-        return f"{value:g} {unit}"
+def _engineering(value: float, unit: str) -> tuple[float, str]:
+    """Number and unit as they are told: (12.0, "ns"), (1.5, "MHz"), (3.3, "V")."""
+    if unit in ("ohm", "V") or value <= 0:
+        return value, unit
     exponent = min(max(3 * math.floor(math.log10(value) / 3 + 1e-9), -12), 9)
     prefix = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}[exponent]
-    return f"{value / 10**exponent:.4g} {prefix}{unit}"
+    return float(f"{value / 10**exponent:.4g}"), prefix + unit

@@ -18,20 +18,21 @@ import re
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
+from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
-from quietcopper.board import Assumption, Board, Dielectric, Layer, Mask
+from quietcopper.board import Board, Dielectric, Layer, Mask
 from quietcopper.errors import SettingsError
 
 if TYPE_CHECKING:
     from quietcopper.electrical.view import View
 
-_QUANTITIES = (
-    (r"dielectric constant|permittivity", "er"),
-    (r"loss tangent", "tan_d"),
-    (r"thickness", "thickness"),
-    (r"conductivity", "conductivity"),
+_FIGURES = (  # words of readers for a stackup figure, and its field
+    ("dielectric constant", "er"),
+    ("loss tangent", "tan_d"),
+    ("thickness", "thickness"),
+    ("conductivity", "conductivity"),
 )
 Row = TypeVar("Row", Layer, Dielectric, Mask)
 AllowanceRow = tuple[str, float, str, str, str]  # key, default, unit, source, help
@@ -137,7 +138,11 @@ class Settings:
             dielectrics=tuple(sheets),
             mask_top=masks["top"],
             mask_bottom=masks["bottom"],
-            assumptions=tuple(a for a in board.assumptions if assumption_key(a) not in settled),
+            assumptions=tuple(
+                assumption
+                for assumption, keys in zip(board.assumptions, assumption_keys(board), strict=True)
+                if not keys or not settled.issuperset(keys)
+            ),
         )
 
     def _row(self, section: str, number: int, rows: int) -> int:
@@ -190,23 +195,36 @@ def same(one: object, other: object) -> bool:
 
 def _corrected(row: Row, values: Mapping[str, float | str]) -> Row:
     """The row with the values that differ; one that repeats the file's keeps the file's last digit."""
-    return dataclasses.replace(row, **{n: v for n, v in values.items() if not same(getattr(row, n), v)})
+    differing: dict[str, Any] = {n: v for n, v in values.items() if not same(getattr(row, n), v)}
+    return dataclasses.replace(row, **differing)
 
 
-def assumption_key(assumption: Assumption) -> str:
-    """The settings key of a stackup figure that a reader assumed ("dielectrics.2.er"), "" for any other assumption."""
-    text = assumption.what.lower()
-    name = next((name for pattern, name in _QUANTITIES if re.search(pattern, text)), "")
-    if not name:
-        return ""
-    if "mask" in text:
-        side = "bottom" if re.search(r"bottom|lower", text) else "top"
-        return f"mask.{side}.{name}"
-    numbers = [int(n) for n in re.findall(r"layers? (\d+)| and (?:layer )?(\d+)", text) for n in n if n]
-    if not numbers:
-        return ""
-    section = "dielectrics" if len(numbers) == 2 or name in ("er", "tan_d") else "layers"
-    return f"{section}.{min(numbers)}.{name}"
+def assumption_keys(board: Board) -> tuple[tuple[str, ...], ...]:
+    """For each of board.assumptions the settings keys of the stackup figures it is about ("dielectrics.2.er").
+
+    Empty for any other assumption. Readers name a figure and then the layers it lies on or between, or its mask; the
+    first mask named is the upper one where the board has two.
+    """
+    names = [layer.name for layer in board.layers]
+    places: dict[str, tuple[str, ...]] = {f"layer {name}": (f"layers.{i}",) for i, name in enumerate(names, 1)}
+    places |= {f"between {a} and {b}": (f"dielectrics.{i}",) for i, (a, b) in enumerate(pairwise(names), 1)}
+    places["of copper layers"] = tuple(f"layers.{i}" for i in range(1, len(names) + 1))
+    masks = list(
+        dict.fromkeys(a.what.partition("solder mask ")[2] for a in board.assumptions if "solder mask " in a.what)
+    )
+    if board.mask_top is not None:
+        sides = ["top", "bottom"] if board.mask_bottom is not None else ["top"]
+    else:
+        sides = ["bottom"]
+    if len(masks) == 1 and len(sides) == 2:  # one of two masks is assumed: its name must say which
+        sides = ["bottom" if re.search(r"bot|lower|back|^b\.", masks[0], re.IGNORECASE) else "top"]
+    places |= {f"solder mask {name}": (f"mask.{side}",) for name, side in zip(masks, sides, strict=False)}
+    out = []
+    for assumption in board.assumptions:
+        figure = next((name for words, name in _FIGURES if words in assumption.what), "")
+        place = max((p for p in places if assumption.what.endswith(p)), key=len, default="")
+        out.append(tuple(f"{key}.{figure}" for key in places[place]) if figure and place else ())
+    return tuple(out)
 
 
 def did_you_mean(word: str, allowed: Iterable[str]) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from quietcopper.electrical.parts import CONNECTOR, part_kinds
-from quietcopper.electrical.settings import AllowanceRow, assumption_key
+from quietcopper.electrical.settings import AllowanceRow, assumption_keys
 from quietcopper.electrical.settings_keys import CONNECTOR as CONNECTOR_KEYS
 from quietcopper.electrical.settings_keys import DIELECTRIC, LAYER, MASK, NET, REVIEW, Key
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
@@ -112,7 +112,8 @@ def _review(view: View) -> list[str]:
 def _stackup(view: View) -> Iterator[list[str]]:
     """Layers, dielectrics and masks from the top, with the reason where a value was assumed."""
     board = view.board
-    assumed = {assumption_key(a): a.why for a in board.assumptions}
+    pairs = zip(board.assumptions, assumption_keys(board), strict=True)
+    assumed = {key: assumption.why for assumption, keys in pairs for key in keys}
     yield [comment("Stackup from the top. Values marked 'assumed' are not in the board's data.")]
 
     def rows(place: str, keys: Mapping[str, Key], row: object) -> Iterator[tuple[str, str, str]]:
