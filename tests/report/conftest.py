@@ -25,8 +25,28 @@ from quietcopper.findings import (
 
 W, H = 88.0, 56.0
 LAYERS = ("TOP", "GND", "PWR", "BOT")
-NETS = ["", "GND", "VDD_3V3", "VDD_5V", "VBAT", "SCK", "MOSI", "MISO", "CLK_32M", "LED_1", "LED_2", "LED_3", "ANT", "ADC_IN"]
-NOISE = Allowance(0.0165, "V", "Johnson and Graham, High-Speed Digital Design (from memory): some 5 % of the swing", "trace-over-gap.noise_share")
+NETS = [
+    "",
+    "GND",
+    "VDD_3V3",
+    "VDD_5V",
+    "VBAT",
+    "SCK",
+    "MOSI",
+    "MISO",
+    "CLK_32M",
+    "LED_1",
+    "LED_2",
+    "LED_3",
+    "ANT",
+    "ADC_IN",
+]
+NOISE = Allowance(
+    0.0165,
+    "V",
+    "Johnson and Graham, High-Speed Digital Design (from memory): some 5 % of the swing",
+    "trace-over-gap.noise_share",
+)
 
 
 def _rings(shape):
@@ -63,15 +83,25 @@ def make_drawing(nets=None):
     openings = shapely.union_all([Point(p).buffer(0.45, 8) for p in vias[::2]])
     ground = outline.buffer(-0.6).difference(openings)
     split = shapely.union_all(
-        [LineString([(38, -1), (38, 24), (44, 30), (44, 60)]).buffer(0.35), LineString([(44, 38), (90, 38)]).buffer(0.35)]
+        [
+            LineString([(38, -1), (38, 24), (44, 30), (44, 60)]).buffer(0.35),
+            LineString([(44, 38), (90, 38)]).buffer(0.35),
+        ]
     )
     supplies = shapely.get_parts(outline.buffer(-0.6).difference(split).difference(openings)).tolist()
     supplies.sort(key=lambda p: p.centroid.x - p.centroid.y)
     pour = box(56, 42, 66, 53).difference(box(58, 44, 64, 53))
-    areas = {0: [(pour, 1), (box(80, 6, 83, 9), 0)], 1: [(ground, 1)], 2: list(zip(supplies, (4, 2, 3), strict=False)), 3: []}
+    areas = {
+        0: [(pour, 1), (box(80, 6, 83, 9), 0)],
+        1: [(ground, 1)],
+        2: list(zip(supplies, (4, 2, 3), strict=False)),
+        3: [],
+    }
     layers = []
     parts = [(f"U{i + 1}", 14 + 22 * i, 30 - 4 * (i % 2), 0) for i in range(4)]
-    parts += [(f"C{i + 1}", float(x), float(y), 0) for i, (x, y) in enumerate(rng.uniform((6, 6), (W - 6, H - 6), (40, 2)))]
+    parts += [
+        (f"C{i + 1}", float(x), float(y), 0) for i, (x, y) in enumerate(rng.uniform((6, 6), (W - 6, H - 6), (40, 2)))
+    ]
     parts.append(("J2", 4.0, 28.0, 0))
     for index, name in enumerate(LAYERS):
         mine = [line for line in lines if line[0] == index]
@@ -79,7 +109,11 @@ def make_drawing(nets=None):
         if index == 0:
             for ref, x, y, _ in parts:
                 if ref.startswith("U"):
-                    pads += [(box(x - 4 + 0.8 * k - 0.2, y + s * 4 - 0.7, x - 4 + 0.8 * k + 0.2, y + s * 4 + 0.7), 5 + k % 8) for k in range(11) for s in (-1, 1)]
+                    pads += [
+                        (box(x - 4 + 0.8 * k - 0.2, y + s * 4 - 0.7, x - 4 + 0.8 * k + 0.2, y + s * 4 + 0.7), 5 + k % 8)
+                        for k in range(11)
+                        for s in (-1, 1)
+                    ]
                 else:
                     pads += [(box(x - 0.9, y - 0.4, x - 0.2, y + 0.4), 2), (box(x + 0.2, y - 0.4, x + 0.9, y + 0.4), 1)]
         if index in (0, 3):
@@ -108,19 +142,33 @@ THINNER = Proposal("0.2 mm between layers 2 and 3", "set-dielectric", {"dielectr
 
 def _crossing(net, x_mm, y_mm, volts, nanohenries, rng):
     frequency = np.arange(1, 41) * 25e6
-    level = 31 - 18 * np.log10(frequency / 25e6) + 14 * np.exp(-(((frequency - 7.2e8) / 9e7) ** 2)) + rng.normal(0, 1, 40)
+    level = (
+        31 - 18 * np.log10(frequency / 25e6) + 14 * np.exp(-(((frequency - 7.2e8) / 9e7) ** 2)) + rng.normal(0, 1, 40)
+    )
     limit = np.where(frequency < 230e6, 40.5, 47.5)
     return Finding(
         check="trace-over-gap",
         subject=(net, "BOT", f"{x_mm:g}"),
         title=f"{net} crosses the split in layer 3",
-        message=f"{net} on layer 4 (BOT) passes from VBAT to VDD_3V3; its return goes round by the bridge at the corner, "
-        f"23 mm away, and takes {volts * 1e3:.3g} mV at each edge.",
-        place=Place((x_mm * 1e-3, y_mm * 1e-3), LineString([((x_mm - 0.4) * 1e-3, y_mm * 1e-3), ((x_mm + 0.4) * 1e-3, y_mm * 1e-3)]), (3, 2), (net,)),
+        message=f"{net} on layer 4 (BOT) passes from VBAT to VDD_3V3; its return goes round by the bridge at the "
+        f"corner, 23 mm away, and takes {volts * 1e3:.3g} mV at each edge.",
+        place=Place(
+            (x_mm * 1e-3, y_mm * 1e-3),
+            LineString([((x_mm - 0.4) * 1e-3, y_mm * 1e-3), ((x_mm + 0.4) * 1e-3, y_mm * 1e-3)]),
+            (3, 2),
+            (net,),
+        ),
         predicted=volts,
         allowance=NOISE,
-        cause=CauseHint("gap:PWR:VBAT|VDD_3V3", "Layer 3 (PWR) is three supplies, and layer 4's signals cross between them", GROUND_L3),
-        remedies=(Remedy(GROUND_L3, 20 * np.log10(volts / 0.0165) - 14.2, "solved again"), Remedy(BRIDGE, 20 * np.log10(volts / 0.0165) - 7.5)),
+        cause=CauseHint(
+            "gap:PWR:VBAT|VDD_3V3",
+            "Layer 3 (PWR) is three supplies, and layer 4's signals cross between them",
+            GROUND_L3,
+        ),
+        remedies=(
+            Remedy(GROUND_L3, 20 * np.log10(volts / 0.0165) - 14.2, "solved again"),
+            Remedy(BRIDGE, 20 * np.log10(volts / 0.0165) - 7.5),
+        ),
         evidence={
             "gap_mm": 0.7,
             "excess_inductance_nh": nanohenries,
@@ -128,14 +176,27 @@ def _crossing(net, x_mm, y_mm, volts, nanohenries, rng):
             "line_impedance_ohm": 52.4,
             "return_path": {
                 "signal_mm": [[x_mm - 6, y_mm], [x_mm + 6, y_mm]],
-                "return_mm": [[x_mm - 6, y_mm], [x_mm - 0.5, y_mm], [x_mm - 0.6, 24], [41, 32], [x_mm + 0.5, 26], [x_mm + 0.5, y_mm], [x_mm + 6, y_mm]],
+                "return_mm": [
+                    [x_mm - 6, y_mm],
+                    [x_mm - 0.5, y_mm],
+                    [x_mm - 0.6, 24],
+                    [41, 32],
+                    [x_mm + 0.5, 26],
+                    [x_mm + 0.5, y_mm],
+                    [x_mm + 6, y_mm],
+                ],
             },
             "impedance_profile": {
                 "distance_mm": np.linspace(0, 60, 61),
                 "found_ohm": 52.4 + 41 * np.exp(-(((np.linspace(0, 60, 61) - 28) / 1.6) ** 2)),
                 "target_ohm": 50.0,
             },
-            "spectrum": {"frequency_hz": frequency, "level_dbuv_m": level, "limit_dbuv_m": limit, "limit_name": "CISPR 32 class B"},
+            "spectrum": {
+                "frequency_hz": frequency,
+                "level_dbuv_m": level,
+                "limit_dbuv_m": limit,
+                "limit_name": "CISPR 32 class B",
+            },
         },
         range_db=(20 * np.log10(volts / 0.0165) - 4.1, 20 * np.log10(volts / 0.0165) + 2.3),
     )
@@ -151,7 +212,9 @@ def make_findings():
         _crossing("LED_2", 52.6, 38.0, 0.034, 3.8, rng),
         _crossing("LED_3", 53.2, 38.0, 0.022, 3.8, rng),
     ]
-    via_cause = CauseHint("layer change:CLK_32M", "CLK_32M goes down through the board with no ground via beside it", RETURN_VIA)
+    via_cause = CauseHint(
+        "layer change:CLK_32M", "CLK_32M goes down through the board with no ground via beside it", RETURN_VIA
+    )
     vias = [
         Finding(
             check="layer-change-without-return",
@@ -164,8 +227,21 @@ def make_findings():
             cause=via_cause,
             remedies=(Remedy(RETURN_VIA, -8.0),),
             evidence={
-                "transition": {"upper": 0, "lower": 3, "upper_reference": 1, "lower_reference": 2, "return_distance_mm": far, "return_what": "ground via"},
-                "reach": {"from_mm": [x, y], "to_mm": [x + far * 0.8, y + far * 0.6], "distance_mm": far, "allowed_mm": 1.0, "what": "nearest ground via"},
+                "transition": {
+                    "upper": 0,
+                    "lower": 3,
+                    "upper_reference": 1,
+                    "lower_reference": 2,
+                    "return_distance_mm": far,
+                    "return_what": "ground via",
+                },
+                "reach": {
+                    "from_mm": [x, y],
+                    "to_mm": [x + far * 0.8, y + far * 0.6],
+                    "distance_mm": far,
+                    "allowed_mm": 1.0,
+                    "what": "nearest ground via",
+                },
                 "contributions": [
                     {"what": "barrel between the planes", "value": 0.42e-9, "unit": "H"},
                     {"what": "spreading in layer 2", "value": 0.21e-9, "unit": "H"},
@@ -184,7 +260,12 @@ def make_findings():
             message=f"The pair GND and {net} stores {cap} pF; a pair 0.2 mm apart would store five times as much.",
             place=Place((x * 1e-3, y * 1e-3), None, (1, 2), ("GND", net)),
             predicted=1.06e-3,
-            allowance=Allowance(0.58e-3, "m", "Novak, Power distribution design methodologies (from memory)", "planes-far-apart.distance"),
+            allowance=Allowance(
+                0.58e-3,
+                "m",
+                "Novak, Power distribution design methodologies (from memory)",
+                "planes-far-apart.distance",
+            ),
             cause=thick,
             remedies=(Remedy(THINNER, -9.2),),
             evidence={
@@ -209,15 +290,41 @@ def make_findings():
             message="ANT on layer 1 (TOP) is 61.2 Ω over 14 mm; at 50 Ω the mismatch would be under 5 %.",
             place=Place((0.077, 0.050), LineString([(0.070, 0.050), (0.084, 0.050)]), (0,), ("ANT",)),
             predicted=0.1,
-            allowance=Allowance(0.1, "1", "the board's own target with a tolerance of 10 %", "impedance-off-target.tolerance"),
-            cause=CauseHint("impedance:ANT", "ANT is too narrow for its height over layer 2", Proposal("ANT 0.52 mm wide", "set-width", {"net": "ANT"})),
+            allowance=Allowance(
+                0.1, "1", "the board's own target with a tolerance of 10 %", "impedance-off-target.tolerance"
+            ),
+            cause=CauseHint(
+                "impedance:ANT",
+                "ANT is too narrow for its height over layer 2",
+                Proposal("ANT 0.52 mm wide", "set-width", {"net": "ANT"}),
+            ),
             remedies=(Remedy(Proposal("ANT 0.52 mm wide", "set-width", {"net": "ANT"}), -22.0),),
             evidence={
-                "impedance": {"found_ohm": 61.2, "target_ohm": 50.0, "tolerance_percent": 10.0, "name": "ANT on layer 1"},
+                "impedance": {
+                    "found_ohm": 61.2,
+                    "target_ohm": 50.0,
+                    "tolerance_percent": 10.0,
+                    "name": "ANT on layer 1",
+                },
                 "section": {
                     "strips": [
-                        {"x_mm": 0.0, "y_mm": 0.21, "width_mm": 0.35, "thickness_mm": 0.035, "role": "line", "name": "ANT", "etch": 0.25},
-                        {"x_mm": 0.9, "y_mm": 0.21, "width_mm": 0.7, "thickness_mm": 0.035, "role": "ground", "name": "GND"},
+                        {
+                            "x_mm": 0.0,
+                            "y_mm": 0.21,
+                            "width_mm": 0.35,
+                            "thickness_mm": 0.035,
+                            "role": "line",
+                            "name": "ANT",
+                            "etch": 0.25,
+                        },
+                        {
+                            "x_mm": 0.9,
+                            "y_mm": 0.21,
+                            "width_mm": 0.7,
+                            "thickness_mm": 0.035,
+                            "role": "ground",
+                            "name": "GND",
+                        },
                     ],
                     "sheets": [{"thickness_mm": 0.21, "er": 4.2}],
                     "plane_below": True,
@@ -233,7 +340,12 @@ def make_findings():
             subject=("GND", "TOP"),
             title="A finger of the ground pour rings at 1.9 GHz",
             message="The finger is 11 mm long and tied at one end; a quarter wave fits at 1.9 GHz.",
-            place=Place((0.057, 0.050), Polygon([(0.056, 0.042), (0.058, 0.042), (0.058, 0.053), (0.056, 0.053)]), (0,), ("GND",)),
+            place=Place(
+                (0.057, 0.050),
+                Polygon([(0.056, 0.042), (0.058, 0.042), (0.058, 0.053), (0.056, 0.053)]),
+                (0,),
+                ("GND",),
+            ),
             predicted=0.011,
             allowance=Allowance(0.0182, "m", "common practice, no source", "pour-finger.frequency_factor"),
             cause=CauseHint("finger:TOP", "Pour fingers on layer 1 (TOP) are tied at one end", None),
@@ -258,7 +370,14 @@ def make_result(findings=None, drawing=None, name="Tide-gauge logger, revision A
         change = group[0].cause.change
         after = [r.excess_after_db for f in group for r in f.remedies if r.change == change]
         causes.append(
-            Cause(key, group[0].cause.title, tuple(f.id for f in group), change, group[0].excess_db, max(after) if after else None)
+            Cause(
+                key,
+                group[0].cause.title,
+                tuple(f.id for f in group),
+                change,
+                group[0].excess_db,
+                max(after) if after else None,
+            )
         )
     causes.sort(key=lambda c: -sum(max(0.0, f.excess_db) for f in groups[c.id]))
     reference = {"layer": "GND", "distance_mm": 0.21, "net": "GND", "kind": "ground"}
@@ -278,8 +397,12 @@ def make_result(findings=None, drawing=None, name="Tide-gauge logger, revision A
         },
         "settings": {"title": "", "reviewer": "", "recipient": "", "standard": "CISPR 32 class B"},
         "assumptions": (
-            AssumptionNote("rise time of SCK, MOSI, MISO", 1000.0, "ps", "no model and no setting; usual for 3.3 V logic", 3),
-            AssumptionNote("dielectric constant between layers 2 and 3", 4.4, "", "the file names FR-4 without a figure", 1),
+            AssumptionNote(
+                "rise time of SCK, MOSI, MISO", 1000.0, "ps", "no model and no setting; usual for 3.3 V logic", 3
+            ),
+            AssumptionNote(
+                "dielectric constant between layers 2 and 3", 4.4, "", "the file names FR-4 without a figure", 1
+            ),
             AssumptionNote("solder mask", 20.0, "µm", "the file has none", 2),
         ),
         "causes": tuple(causes),
@@ -292,11 +415,37 @@ def make_result(findings=None, drawing=None, name="Tide-gauge logger, revision A
             Coverage("traces-too-close", 112, 112, "stretches side by side"),
             Coverage("pour-finger", 9, 9, "pieces of copper"),
         ),
-        "not_checked": (NotChecked("impedance-off-target", "3 lines over the splits", "no reference there to solve against", 3),),
-        "unread": ({"what": "text outlines", "count": 61, "where": "line 20411", "why": "silk screen carries no current"},),
+        "not_checked": (
+            NotChecked("impedance-off-target", "3 lines over the splits", "no reference there to solve against", 3),
+        ),
+        "unread": (
+            {"what": "text outlines", "count": 61, "where": "line 20411", "why": "silk screen carries no current"},
+        ),
         "problems": ("Pad U3.4 lies on net MISO but touches copper of net MOSI.",),
-        "lines": ({"net": "ANT", "layer": "TOP", "width_mm": 0.35, "length_mm": 14.0, "z_ohm": 61.2, "er_effective": 3.1, "delay_ps": 82.0, "delay_ps_per_mm": 5.87},),
-        "plane_pairs": ({"upper": "GND", "lower": "PWR", "upper_net": "GND", "lower_net": "VBAT", "distance_mm": 1.06, "area_mm2": 1660.0, "capacitance_f": 61e-12, "modes_hz": [7.42e8]},),
+        "lines": (
+            {
+                "net": "ANT",
+                "layer": "TOP",
+                "width_mm": 0.35,
+                "length_mm": 14.0,
+                "z_ohm": 61.2,
+                "er_effective": 3.1,
+                "delay_ps": 82.0,
+                "delay_ps_per_mm": 5.87,
+            },
+        ),
+        "plane_pairs": (
+            {
+                "upper": "GND",
+                "lower": "PWR",
+                "upper_net": "GND",
+                "lower_net": "VBAT",
+                "distance_mm": 1.06,
+                "area_mm2": 1660.0,
+                "capacitance_f": 61e-12,
+                "modes_hz": [7.42e8],
+            },
+        ),
         "stackup": {
             "thickness_mm": 1.62,
             "layers": [
@@ -307,28 +456,57 @@ def make_result(findings=None, drawing=None, name="Tide-gauge logger, revision A
                     "carries": carries[i],
                     "trace_mm": (412.0, 0.0, 0.0, 903.0)[i],
                     "copper_percent": (6.0, 93.0, 91.0, 0.0)[i],
-                    "reference": {0: reference, 3: {"layer": "PWR", "distance_mm": 0.21, "net": "", "kind": "supply"}}.get(i),
+                    "reference": {
+                        0: reference,
+                        3: {"layer": "PWR", "distance_mm": 0.21, "net": "", "kind": "supply"},
+                    }.get(i),
                 }
                 for i, layer in enumerate(LAYERS)
             ],
             "dielectrics": [
-                {"thickness_mm": t, "er": er, "tan_d": 0.02, "material": "FR-4"} for t, er in ((0.21, 4.2), (1.06, 4.4), (0.21, 4.2))
+                {"thickness_mm": t, "er": er, "tan_d": 0.02, "material": "FR-4"}
+                for t, er in ((0.21, 4.2), (1.06, 4.4), (0.21, 4.2))
             ],
             "judgement": [
                 "The signals on layer 1 (TOP) return in GND on GND, 0.21 mm away.",
-                "The signals on layer 4 (BOT) return in several nets on PWR, 0.21 mm away: that is supply copper, not ground alone.",
+                "The signals on layer 4 (BOT) return in several nets on PWR, 0.21 mm away: that is supply copper, "
+                "not ground alone.",
                 "GND and VBAT face each other at 1.06 mm: 3.7 pF/cm², little because they are far apart.",
             ],
         },
         "checks": {
             n: {"question": q, "mechanism": m, "formula": "see the documentation of the check"}
             for n, q, m in (
-                ("trace-over-gap", "Does a trace cross a gap in its reference?", "The return current follows the trace in its reference; at a gap it must go round. The loop that opens is an inductance in the signal's way, and a source that drives every cable on the board."),
-                ("layer-change-without-return", "Has every layer change a way for the return between its references?", "Where a signal changes layer its return must change plane. Without a via or capacitor nearby it spreads between the planes and stirs them."),
-                ("planes-far-apart", "Are ground and supply close to each other?", "The closer the pair, the lower its impedance above the reach of capacitors. A far pair rings higher and is driven more easily."),
-                ("impedance-off-target", "Has each line the impedance it should have?", "A step in impedance sends part of the edge back."),
+                (
+                    "trace-over-gap",
+                    "Does a trace cross a gap in its reference?",
+                    "The return current follows the trace in its reference; at a gap it "
+                    "must go round. The loop that opens is an inductance in the signal's way, and a source that drives "
+                    "every cable on the board.",
+                ),
+                (
+                    "layer-change-without-return",
+                    "Has every layer change a way for the return between its references?",
+                    "Where a signal changes layer its return must change plane. Without a via or "
+                    "capacitor nearby it spreads between the planes and stirs them.",
+                ),
+                (
+                    "planes-far-apart",
+                    "Are ground and supply close to each other?",
+                    "The closer the pair, the lower its impedance above the reach of capacitors. A far "
+                    "pair rings higher and is driven more easily.",
+                ),
+                (
+                    "impedance-off-target",
+                    "Has each line the impedance it should have?",
+                    "A step in impedance sends part of the edge back.",
+                ),
                 ("traces-too-close", "How much does one line couple into another?", "Parallel lines share field."),
-                ("pour-finger", "Is there a finger of pour tied at one end?", "A finger tied at one end is a quarter-wave resonator."),
+                (
+                    "pour-finger",
+                    "Is there a finger of pour tied at one end?",
+                    "A finger tied at one end is a quarter-wave resonator.",
+                ),
             )
         },
         "drawing": drawing or make_drawing(),

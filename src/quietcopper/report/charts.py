@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from quietcopper.report.pictures import excess_level
+from quietcopper.report.svg import chart
 from quietcopper.report.words import decibels, figure, number
 
 LINE_WIDTH, LINE_EDGE = 250, 58  # px of a decibel line between its ends, and the room for a label beside it
@@ -62,10 +63,10 @@ def decibel_line(
     if not small:
         flip = after is not None and not left_label
         side, x = ("end", now - 11) if flip else ("start", now + 11)
-        items.append(Markup('<text class="strong {}" x="{:.1f}" y="{}">{}</text>').format(side, x, y + 4, decibels(before)))
-    return Markup('<svg class="chart decibels" viewBox="0 0 {0} {1}" width="{0}" height="{1}" role="img" aria-label="{2}">{3}</svg>').format(
-        width, height, words, Markup("").join(items)
-    )
+        items.append(
+            Markup('<text class="strong {}" x="{:.1f}" y="{}">{}</text>').format(side, x, y + 4, decibels(before))
+        )
+    return chart(width, height, words, items, "decibels")
 
 
 def nice_ticks(low: float, high: float, most: int = 5) -> list[float]:
@@ -88,6 +89,10 @@ class Curve:
     css: str
     name: str = ""
 
+    @property
+    def points(self) -> list[tuple[float, float]]:
+        return list(zip(self.x, self.y, strict=True))
+
 
 def plot(
     curves: Sequence[Curve],
@@ -99,14 +104,14 @@ def plot(
     size: tuple[int, int] = (430, 190),
 ) -> Markup:
     """Curves over one axis, the level with its limit. Raises ValueError without two points to draw."""
-    points = [(x, y) for c in curves for x, y in zip(c.x, c.y, strict=True) if x > 0 or not log_x]
+    points = [(x, y) for c in curves for x, y in c.points if x > 0 or not log_x]
     if len(points) < 2:
         raise ValueError("a curve needs two points")
     low_x, high_x = min(p[0] for p in points), max(p[0] for p in points)
     low_y, high_y = min(p[1] for p in points), max(p[1] for p in points)
     pad = 0.08 * (high_y - low_y) or max(abs(high_y), 1.0) * 0.1
-    low_y, high_y = low_y - pad, high_y + pad
-    left, top, right, bottom = 44, 12, size[0] - 14, size[1] - 34
+    low_y, high_y = low_y - 2 * pad, high_y + pad
+    left, top, right, bottom = 44, 26, size[0] - 14, size[1] - 22
 
     def place(x: float, y: float) -> tuple[float, float]:
         if high_x == low_x:
@@ -120,18 +125,22 @@ def plot(
     items = []
     for tick in nice_ticks(low_y, high_y, 4):
         y = place(high_x, tick)[1]
-        items.append(Markup('<path class="grid" d="M{} {:.1f}H{}"/><text class="small end" x="{}" y="{:.1f}">{}</text>').format(
-            left, y, right, left - 6, y + 4, number(tick)
-        ))
+        items.append(
+            Markup('<path class="grid" d="M{} {:.1f}H{}"/><text class="small end" x="{}" y="{:.1f}">{}</text>').format(
+                left, y, right, left - 6, y + 4, number(tick)
+            )
+        )
     for tick in _decades(low_x, high_x) if log_x else nice_ticks(low_x, high_x, 5):
         x = place(tick, low_y)[0]
-        items.append(Markup('<path class="grid" d="M{0:.1f} {1}v4"/><text class="small middle" x="{0:.1f}" y="{2}">{3}</text>').format(
-            x, bottom, bottom + 17, x_text(tick)
-        ))
+        items.append(
+            Markup(
+                '<path class="grid" d="M{0:.1f} {1}v4"/><text class="small middle" x="{0:.1f}" y="{2}">{3}</text>'
+            ).format(x, bottom, bottom + 17, x_text(tick))
+        )
     items.append(Markup('<path class="axis" d="M{} {}H{}"/>').format(left, bottom, right))
-    items.append(Markup('<text class="small" x="{}" y="{}">{}</text>').format(left, size[1] - 2, y_unit))
+    items.append(Markup('<text class="small end" x="{}" y="12">{}</text>').format(left - 6, y_unit))
     for curve in curves:
-        line = [place(x, y) for x, y in zip(curve.x, curve.y, strict=True) if x > 0 or not log_x]
+        line = [place(x, y) for x, y in curve.points if x > 0 or not log_x]
         if curve.css == "comb":
             d = "".join(f"M{x:.1f} {bottom}V{y:.1f}" for x, y in line)
         else:
@@ -139,12 +148,13 @@ def plot(
         items.append(Markup('<path class="curve {}" d="{}"/>').format(curve.css, d))
         if curve.name and line:
             x, y = line[-1]
-            items.append(Markup('<text class="small end name-{}" x="{:.1f}" y="{:.1f}">{}</text>').format(
-                curve.css, x, max(top + 6, y - 6), curve.name
-            ))
-    return Markup('<svg class="chart" viewBox="0 0 {0} {1}" width="{0}" height="{1}" role="img" aria-label="{2}">{3}</svg>').format(
-        *size, label, Markup("").join(items)
-    )
+            crossed = any(0 < y - place(*p)[1] < 18 for c in curves if c is not curve for p in (c.points[-1],))
+            items.append(
+                Markup('<text class="small end name-{}" x="{:.1f}" y="{:.1f}">{}</text>').format(
+                    curve.css, x, y + 14 if crossed else y - 6, curve.name
+                )
+            )
+    return chart(*size, label, items)
 
 
 def _decades(low: float, high: float) -> list[float]:
@@ -167,17 +177,20 @@ def target_bar(found: float, target: float, tolerance_percent: float | None, uni
     items = [Markup('<path class="axis" d="M{} {}h{}"/>').format(LINE_EDGE, y, LINE_WIDTH)]
     if tolerance_percent:
         band = target * tolerance_percent / 100
-        items.append(Markup('<rect class="band" x="{:.1f}" y="{}" width="{:.1f}" height="12"/>').format(
-            x(target - band), y - 6, x(target + band) - x(target - band)
-        ))
+        items.append(
+            Markup('<rect class="band" x="{:.1f}" y="{}" width="{:.1f}" height="12"/>').format(
+                x(target - band), y - 6, x(target + band) - x(target - band)
+            )
+        )
     side, at = ("end", x(found) - 11) if found < target else ("start", x(found) + 11)
-    items.append(Markup(
-        '<path class="zero" d="M{0:.1f} {1}v16"/><text class="small middle" x="{0:.1f}" y="{2}">target {3}</text>'
-        '<path class="now-mark" d="M{4:.1f} {5}l6 6l-6 6l-6 -6z"/><text class="strong {6}" x="{7:.1f}" y="{8}">{9}</text>'
-    ).format(x(target), y - 8, y + 24, figure(target, unit), x(found), y - 6, side, at, y + 4, figure(found, unit)))
-    return Markup('<svg class="chart" viewBox="0 0 {0} 46" width="{0}" height="46" role="img" aria-label="{1}">{2}</svg>').format(
-        width, label, Markup("").join(items)
+    items.append(
+        Markup(
+            '<path class="zero" d="M{0:.1f} {1}v16"/><text class="small middle" x="{0:.1f}" y="{2}">target {3}</text>'
+            '<path class="now-mark" d="M{4:.1f} {5}l6 6l-6 6l-6 -6z"/><text class="strong {6}" x="{7:.1f}"'
+            ' y="{8}">{9}</text>'
+        ).format(x(target), y - 8, y + 24, figure(target, unit), x(found), y - 6, side, at, y + 4, figure(found, unit))
     )
+    return chart(width, 46, label, items)
 
 
 def bars(rows: Sequence[tuple[str, float, str]], label: str) -> Markup:
@@ -187,11 +200,18 @@ def bars(rows: Sequence[tuple[str, float, str]], label: str) -> Markup:
     for i, (what, value, unit) in enumerate(rows):
         y = 6 + 24 * i
         length = BAR_WIDTH * abs(value) / largest
-        items.append(Markup(
-            '<text class="end" x="196" y="{}">{}</text><rect class="bar" x="204" y="{}" width="{:.1f}" height="12"/>'
-            '<text x="{:.1f}" y="{}">{}</text>'
-        ).format(y + 11, what if len(what) < 34 else what[:32] + "…", y + 1, length, 212 + length, y + 11, figure(value, unit)))
-    height = 24 * len(rows) + 8
-    return Markup('<svg class="chart" viewBox="0 0 460 {0}" width="460" height="{0}" role="img" aria-label="{1}">{2}</svg>').format(
-        height, label, Markup("").join(items)
-    )
+        items.append(
+            Markup(
+                '<text class="end" x="196" y="{}">{}</text>'
+                '<rect class="bar" x="204" y="{}" width="{:.1f}" height="12"/><text x="{:.1f}" y="{}">{}</text>'
+            ).format(
+                y + 11,
+                what if len(what) < 34 else what[:32] + "…",
+                y + 1,
+                length,
+                212 + length,
+                y + 11,
+                figure(value, unit),
+            )
+        )
+    return chart(460, 24 * len(rows) + 8, label, items)

@@ -75,12 +75,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from markupsafe import Markup
 
 from quietcopper.report.charts import Curve, bars, plot, target_bar
 from quietcopper.report.sections import section_svg, transition_svg
+from quietcopper.report.svg import chart
 from quietcopper.report.words import count_word, figure, number, scalar, sign
 
 Data = Mapping[str, Any]
@@ -126,7 +128,7 @@ _LEVELS = {"dbuv_m": "dBµV/m", "dbuv": "dBµV", "dbua": "dBµA", "v": "V", "ohm
 def _spectrum(data: Data, document: Data) -> Picture:
     unit = next(key.removeprefix("level_") for key in data if key.startswith("level_"))
     frequency, level, limit = data["frequency_hz"], data[f"level_{unit}"], data.get(f"limit_{unit}")
-    lines = len(frequency) <= 120 and all(a < b for a, b in zip(frequency[:-1], frequency[1:], strict=True))
+    lines = len(frequency) <= 120 and all(a < b for a, b in pairwise(frequency))
     curves = [Curve(frequency, level, "comb" if lines and unit.startswith("db") else "level")]
     name = data.get("limit_name", "limit")
     if isinstance(limit, int | float):
@@ -167,20 +169,15 @@ def _standing_wave(data: Data, document: Data) -> Picture:
         (left + length * i / 48, y - 6 - high * abs(math.sin(start + 2 * math.pi * turns * i / 48))) for i in range(49)
     ]
     tied = {"one tied": (left,), "both tied": (left, left + length), "both open": ()}[data["ends"]]
-    svg = Markup(
-        '<svg class="chart" viewBox="0 0 340 96" width="340" height="96" role="img" aria-label="Standing wave">'
-        '<path class="curve level" d="M{}"/><rect class="strip line" x="{}" y="{}" width="{}" height="6"/>{}'
-        '<text class="small middle" x="{}" y="88">{} · {}</text></svg>'
-    ).format(
-        "L".join(f"{x:.1f} {v:.1f}" for x, v in points),
-        left,
-        y,
-        length,
-        Markup("").join(Markup('<path class="zero" d="M{} {}v18m-6 0h12"/>').format(x, y + 3) for x in tied),
-        left + length / 2,
-        figure(data["length_mm"], "mm"),
-        figure(data["frequency_hz"], "Hz"),
-    )
+    line = "L".join(f"{x:.1f} {v:.1f}" for x, v in points)
+    text = f"{figure(data['length_mm'], 'mm')} · {figure(data['frequency_hz'], 'Hz')}"
+    items = [
+        Markup('<path class="curve level" d="M{}"/>').format(line),
+        Markup('<rect class="strip line" x="{}" y="{}" width="{}" height="6"/>').format(left, y, length),
+        *(Markup('<path class="zero" d="M{} {}v18m-6 0h12"/>').format(x, y + 3) for x in tied),
+        Markup('<text class="small middle" x="{}" y="88">{}</text>').format(left + length / 2, text),
+    ]
+    svg = chart(340, 96, "Standing wave", items)
     return Picture(svg, "Voltage along the copper at its first resonance")
 
 
@@ -206,10 +203,8 @@ def _mode(data: Data, document: Data) -> Picture:
             )
     height = (max(ys) - min(ys) + dy) * scale
     what = data["what"] + (f" at {_frequency(data['frequency_hz'])}" if "frequency_hz" in data else "")
-    body = Markup("").join(Markup('<path class="map {}" d="{}"/>').format(c, "".join(d)) for c, d in sorted(cells.items()))
-    svg = Markup(
-        '<svg class="chart" viewBox="0 0 320 {0:.0f}" width="320" height="{0:.0f}" role="img" aria-label="{1}">{2}</svg>'
-    ).format(height, what, body)
+    body = [Markup('<path class="map {}" d="{}"/>').format(c, "".join(d)) for c, d in sorted(cells.items())]
+    svg = chart(320, height, what, body)
     return Picture(svg, f"{what}, darkest: {figure(top, data['unit'])}" if data.get("unit") else what)
 
 
@@ -240,16 +235,19 @@ def pictures(evidence: Data, document: Data) -> tuple[list[Picture], list[str]]:
     return drawn, odd
 
 
+def _short_list(value: Any) -> bool:
+    return isinstance(value, list) and 0 < len(value) <= 6 and all(isinstance(v, str | int | float) for v in value)
+
+
 def scalars(evidence: Data) -> list[tuple[str, str]]:
     """The plain entries as (name, figure), in their order; short lists of numbers or words count as plain."""
     rows = []
     for key, value in evidence.items():
         if value is None or isinstance(value, str | bool | int | float):
             rows.append(scalar(key, value))
-        elif key not in _DRAWN and key not in _ON_THE_BOARD and isinstance(value, list) and 0 < len(value) <= 6:
-            if all(isinstance(item, str | int | float) for item in value):
-                texts = [scalar(key, item) for item in value]
-                rows.append((texts[0][0], ", ".join(text for _, text in texts)))
+        elif key not in _DRAWN and key not in _ON_THE_BOARD and _short_list(value):
+            texts = [scalar(key, item) for item in value]
+            rows.append((texts[0][0], ", ".join(text for _, text in texts)))
     reach = evidence.get("reach")
     if isinstance(reach, dict) and isinstance(reach.get("distance_mm"), int | float):
         rows.append((str(reach.get("what", "distance")), figure(reach["distance_mm"], "mm")))

@@ -19,6 +19,7 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from quietcopper.findings.model import Drawing
+from quietcopper.report import words
 from quietcopper.report.letter import compose
 from quietcopper.report.pictures import board_svg, marks
 from quietcopper.report.svg import BoardShapes
@@ -58,7 +59,7 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    env.policies["json.dumps_kwargs"] = {"ensure_ascii": False, "sort_keys": False}
+    env.filters["counted"] = words.counted
     return env
 
 
@@ -67,7 +68,7 @@ def script_json(value: Any) -> Markup:
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     for character in "<>&\u2028\u2029":
         text = text.replace(character, f"\\u{ord(character):04x}")
-    return Markup(text)  # noqa: S704 - no character that HTML could read is left
+    return Markup(text)  # no character that HTML could read is left
 
 
 def layer_css(layers: int) -> str:
@@ -77,6 +78,8 @@ def layer_css(layers: int) -> str:
         picked = f"body:has(#pick-{i}:checked)"
         rules.append(f"{picked} #board .layer-{i}{{display:inline}}")
         rules.append(f"{picked} #board .mark:not(.l{i},.all){{display:none}}")
+        for side in [0] * (i == 0) + [1] * (i == layers - 1):
+            rules.append(f"{picked} #board.near .part.s{side}{{display:inline}}")
         rules.append(f"{picked} .stack-layer[data-layer='{i}']{{--stack:var(--ink)}}")
     return "\n".join(rules)
 
@@ -92,16 +95,20 @@ def render(document: Mapping[str, Any], drawing: Drawing) -> str:
     shapes = BoardShapes(drawing)
     letter = compose(document, shapes)
     places = marks(document, shapes, letter.anchors)
-    return environment().get_template("review.html.jinja").render(
-        title=page_title(document),
-        document=document,
-        letter=letter,
-        board=board_svg(document, shapes, places, letter.highlight),
-        fonts=Markup(font_css()),  # noqa: S704 - our own file
-        style=Markup(_resource("static", "review.css").decode("utf-8")),  # noqa: S704 - our own file
-        layer_style=Markup(layer_css(len(drawing.layers))),  # noqa: S704 - made of numbers
-        script=Markup(_resource("static", "review.js").decode("utf-8")),  # noqa: S704 - our own file
-        data=script_json(letter.data),
+    return (
+        environment()
+        .get_template("review.html.jinja")
+        .render(
+            title=page_title(document),
+            document=document,
+            letter=letter,
+            board=board_svg(document, shapes, places, letter.highlight, letter.cut_y),
+            fonts=Markup(font_css()),  # our own file
+            style=Markup(_resource("static", "review.css").decode("utf-8")),  # our own file
+            layer_style=Markup(layer_css(len(drawing.layers))),  # made of numbers
+            script=Markup(_resource("static", "review.js").decode("utf-8")),  # our own file
+            data=script_json(letter.data),
+        )
     )
 
 

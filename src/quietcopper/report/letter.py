@@ -13,15 +13,16 @@ from markupsafe import Markup
 
 from quietcopper.report import evidence, words
 from quietcopper.report.charts import DecibelScale, decibel_line
-from quietcopper.report.pictures import close_up, excess_level, marks
+from quietcopper.report.pictures import close_up, excess_level, marks, place_box
 from quietcopper.report.sections import stack_svg
-from quietcopper.report.svg import UNITS_PER_MM, BoardShapes, Box, geometry_box, joined
+from quietcopper.report.svg import UNITS_PER_MM, BoardShapes, Box, joined, units
 
 SHOWN_CAUSES = 8  # told in full; the others wait behind one line
 SHOWN_PLACES = 5  # of a cause; the others wait behind one line
 PICTURED_PLACES = 3  # of a cause, with a close-up
 MOST_LINES = 300  # rows of the table of lines; findings.json has all of them
 FOCUS_MM = 12.0  # least side of the window that the board moves to for one place
+LOOSE_FOCUS = 0.55  # of the board's larger side, for a place without a shape of its own (a pair of planes)
 
 
 @dataclass(frozen=True)
@@ -88,6 +89,8 @@ class Letter:
     rows: list[LayerRow]
     first_layer: int
     cut: str
+    cut_y: float
+    aspect: str
     causes: list[CauseView]
     more_causes: list[CauseView]
     near_causes: list[CauseView]
@@ -232,7 +235,7 @@ class _Teller:
         else:
             share = "none over its allowance"
         on = f" on {words.counted(len(nets), 'net')}" if len(nets) > 1 else ""
-        return f"{count}{on}, {share}. The worst: {worst}"
+        return f"{count}{on}, {share}. The worst is place {places[0].number}. {worst}"
 
 
 def _layer_rows(document: Mapping[str, Any], shapes: BoardShapes) -> list[LayerRow]:
@@ -246,7 +249,9 @@ def _layer_rows(document: Mapping[str, Any], shapes: BoardShapes) -> list[LayerR
         reference = ""
         if entry and entry["reference"]:
             r = entry["reference"]
-            reference = f"{words.figure(r['distance_mm'], 'mm')} from {r['net'] or r['kind'] + ' copper'} on {r['layer']}"
+            reference = (
+                f"{words.figure(r['distance_mm'], 'mm')} from {r['net'] or r['kind'] + ' copper'} on {r['layer']}"
+            )
         between = ""
         if sheet:
             er = f" · εr {words.number(sheet['er'])}" if sheet["er"] is not None else ""
@@ -266,9 +271,9 @@ def _layer_rows(document: Mapping[str, Any], shapes: BoardShapes) -> list[LayerR
     return rows
 
 
-def _focus(box: Box) -> list[int]:
+def _focus(box: Box, least: float = FOCUS_MM) -> list[int]:
     """The window that shows a place with its surroundings, in drawing units: x, y, width, height."""
-    wide = box.grown(0.25 * max(box.width, box.height) + 1.5).at_least(FOCUS_MM, FOCUS_MM)
+    wide = box.grown(0.25 * max(box.width, box.height) + 1.5).at_least(least, least)
     return [int(v) for v in wide.view.split()]
 
 
@@ -293,6 +298,8 @@ def _net_windows(shapes: BoardShapes) -> list[list[Any]]:
 def _data(document: Mapping[str, Any], teller: _Teller, highlight: Mapping[str, int]) -> dict[str, Any]:
     """What the script needs to move the board, as short lists."""
     places = []
+    whole = teller.shapes.box
+    loose = max(FOCUS_MM, LOOSE_FOCUS * max(whole.width, whole.height))
     for number, finding in enumerate(document["findings"], start=1):
         places.append(
             {
@@ -300,7 +307,8 @@ def _data(document: Mapping[str, Any], teller: _Teller, highlight: Mapping[str, 
                 "id": teller.anchors[finding["id"]],
                 "title": finding["title"],
                 "grade": finding["grade"],
-                "window": _focus(geometry_box(finding["shape"], finding["at_mm"])),
+                "at": units([finding["at_mm"]])[0].tolist(),
+                "window": _focus(place_box(finding), FOCUS_MM if finding["shape"] else loose),
                 "layer": teller.layer_of(finding),
                 "nets": [highlight[n] for n in finding["nets"] if n in highlight],
                 "words": " ".join([*finding["nets"], *finding["parts"], finding["check"]]).lower(),
@@ -309,7 +317,7 @@ def _data(document: Mapping[str, Any], teller: _Teller, highlight: Mapping[str, 
     causes = []
     for number, cause in enumerate(document["causes"], start=1):
         findings = [teller.findings[i] for i in cause["findings"]]
-        window = joined([geometry_box(f["shape"], f["at_mm"]) for f in findings])
+        window = joined([place_box(f) for f in findings])
         causes.append(
             {
                 "id": f"cause-{number}",
@@ -319,7 +327,11 @@ def _data(document: Mapping[str, Any], teller: _Teller, highlight: Mapping[str, 
             }
         )
     parts = [
-        [ref, [round((x - 6) * UNITS_PER_MM), round((-y - 6) * UNITS_PER_MM), 12 * UNITS_PER_MM, 12 * UNITS_PER_MM], side]
+        [
+            ref,
+            [round((x - 6) * UNITS_PER_MM), round((-y - 6) * UNITS_PER_MM), 12 * UNITS_PER_MM, 12 * UNITS_PER_MM],
+            side,
+        ]
         for ref, x, y, side in sorted(teller.shapes.drawing.parts)
     ]
     return {
@@ -385,7 +397,7 @@ def _line_rows(document: Mapping[str, Any]) -> list[tuple[str, ...]]:
 
 def _pair_rows(document: Mapping[str, Any]) -> list[tuple[str, ...]]:
     """(upper, lower, distance, area, capacitance, modes) of the plane pairs."""
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for pair in document["plane_pairs"][:MOST_LINES]:
         sides = [
             " ".join(filter(None, (pair.get(f"{side}_net", ""), f"on {pair[side]}"))) for side in ("upper", "lower")
@@ -430,6 +442,8 @@ def compose(document: Mapping[str, Any], shapes: BoardShapes) -> Letter:
         rows=_layer_rows(document, shapes),
         first_layer=teller.layer_of(first) if first else 0,
         cut=f"cut along y = {cut_y:.1f} mm, heights to scale".replace("-", words.MINUS),
+        cut_y=cut_y,
+        aspect=f"{min(max(box.width / box.height, 0.85), 1.3):.3f}",
         causes=over[:SHOWN_CAUSES],
         more_causes=over[SHOWN_CAUSES:],
         near_causes=near,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -30,6 +31,7 @@ CLOSE_UP_PX = (460, 300)
 CLOSE_UP_MIN_MM = (14.0, 9.0)  # a place is shown with its surroundings
 CLOSE_UP_SHAPES = 4000  # a close-up of more than this many objects is left out; the large picture shows the place
 NET_SHAPES = 2500  # nets of more pieces than this (planes and pours) are not drawn once more to be highlighted
+CROWD_PX, CROWD_NAMED = 20.0, 3  # marks nearer than this share a label; up to so many are named in it
 BOARD_PX = 640  # width that the large picture is expected at, before the page measures it
 
 
@@ -68,6 +70,18 @@ def _reach(evidence: Mapping[str, Any]) -> Markup:
     return Markup("").join(out)
 
 
+def place_box(finding: Mapping[str, Any]) -> Box:
+    """Window around a finding's shape, its point and the ways that its evidence draws."""
+    points = [finding["at_mm"]]
+    reach, way = finding["evidence"].get("reach"), finding["evidence"].get("return_path")
+    if isinstance(reach, dict):
+        points += [reach[key] for key in ("from_mm", "to_mm") if key in reach]
+    if isinstance(way, dict):
+        points += way.get("return_mm", [])
+    ways = {"type": "MultiPoint", "coordinates": points}
+    return joined([geometry_box(finding["shape"], finding["at_mm"]), geometry_box(ways, finding["at_mm"])])
+
+
 def marks(document: Mapping[str, Any], shapes: BoardShapes, anchors: Mapping[str, str]) -> list[Mark]:
     """The findings as marks, numbered from 1 in the order of the document."""
     return [
@@ -85,23 +99,43 @@ def marks(document: Mapping[str, Any], shapes: BoardShapes, anchors: Mapping[str
     ]
 
 
-def _mark_svg(mark: Mark, scale: str, *, most_numbered: int = 10**9) -> Markup:
+def crowd_labels(places: Sequence[Mark], px_per_mm: float) -> dict[int, str]:
+    """What is written at each mark so that no two labels lie on each other: a mark within CROWD_PX of a worse one on
+    its layer is written there ('1, 2', '1 +5') and has no label of its own."""
+    leaders: list[Mark] = []
+    joined_to: dict[int, list[int]] = {}
+    for mark in places:
+        for leader in leaders:
+            apart = math.hypot(mark.at[0] - leader.at[0], mark.at[1] - leader.at[1]) * px_per_mm
+            if apart < CROWD_PX and (not mark.layers or not leader.layers or set(mark.layers) & set(leader.layers)):
+                joined_to[leader.number].append(mark.number)
+                break
+        else:
+            leaders.append(mark)
+            joined_to[mark.number] = [mark.number]
+    labels = {mark.number: "" for mark in places}
+    for number, numbers in joined_to.items():
+        few = len(numbers) <= CROWD_NAMED
+        labels[number] = ", ".join(map(str, numbers)) if few else f"{number} +{len(numbers) - 1}"
+    return labels
+
+
+def _mark_svg(mark: Mark, text: str, scale: str) -> Markup:
     (x, y) = units([mark.at])[0].tolist()
-    layers = " ".join(f"l{i}" for i in mark.layers) or "all"
-    numbered = mark.number <= most_numbered
     return Markup(
-        '<g class="mark x{level} {layers}{quiet}" data-place="{number}" transform="translate({x} {y})">'
+        '<g class="mark x{level} {layers}{crowded}" data-place="{number}" transform="translate({x} {y})">'
         '<g class="still"{scale}><title>{number}: {label}</title><circle class="halo" r="11"/>'
-        '<circle class="ring" r="9"/><text x="12" y="-7">{number}</text></g></g>'
+        '<circle class="ring" r="9"/><text x="12" y="-7">{text}</text></g></g>'
     ).format(
         level=mark.level,
-        layers=layers,
-        quiet="" if numbered else " quiet",
+        layers=" ".join(f"l{i}" for i in mark.layers) or "all",
+        crowded="" if text else " crowded",
         number=mark.number,
         x=x,
         y=y,
         scale=Markup(scale),
         label=mark.label,
+        text=text,
     )
 
 
@@ -115,15 +149,28 @@ def _scale_bar(box: Box, px_per_mm: float) -> Markup:
         '<g class="scale-bar" transform="translate({x} {y}) scale({grow:.4g})"><rect x="8" y="-27" width="{plate:.0f}"'
         ' height="20" rx="3"/><path d="M14 -13h{px:.1f}m0 -3v6m-{px:.1f} 0v-6"/><text x="{text_x:.1f}" y="-12">{text}'
         "</text></g>"
-    ).format(x=x, y=y, grow=grow, px=length * px_per_mm, plate=length * px_per_mm + 62, text_x=length * px_per_mm + 20, text=text)
+    ).format(
+        x=x,
+        y=y,
+        grow=grow,
+        px=length * px_per_mm,
+        plate=length * px_per_mm + 62,
+        text_x=length * px_per_mm + 20,
+        text=text,
+    )
 
 
 def board_svg(
-    document: Mapping[str, Any], shapes: BoardShapes, places: Sequence[Mark], highlight: Mapping[str, int]
+    document: Mapping[str, Any],
+    shapes: BoardShapes,
+    places: Sequence[Mark],
+    highlight: Mapping[str, int],
+    cut_y: float,
 ) -> Markup:
     """The large picture: every layer (the style sheet shows the picked one), its reference hatched, all marks.
 
     highlight : nets to be emphasised when a place is chosen, with the number that their group carries
+    cut_y : where the stackup beside it is cut, mm
     """
     whole = shapes.box
     box = whole.grown(MARGIN * max(whole.width, whole.height))
@@ -139,11 +186,11 @@ def board_svg(
             )
         )
     holes = np.asarray(shapes.drawing.holes, dtype=np.float64).reshape(-1, 3)
-    scale = ""
+    labels = crowd_labels(places, BOARD_PX / box.width)
     parts = [
-        Markup('<text class="part s{}" transform="translate({} {})"><tspan class="still-text">{}</tspan></text>').format(
-            side, *units([(x, y)])[0].tolist(), ref
-        )
+        Markup(
+            '<text class="part s{}" transform="translate({} {})"><tspan class="still-text">{}</tspan></text>'
+        ).format(side, *units([(x, y)])[0].tolist(), ref)
         for ref, x, y, side in shapes.drawing.parts
     ]
     spacing = max(whole.width, whole.height) * UNITS_PER_MM / 110
@@ -151,9 +198,10 @@ def board_svg(
         '<svg class="board" id="board" viewBox="{view}" style="--px:{px:.4g}" data-whole="{view}" role="img"'
         ' aria-label="Drawing of the board with the places numbered"><defs>{defs}'
         '<pattern id="hatch" width="{w:.0f}" height="{w:.0f}" patternUnits="userSpaceOnUse"'
-        ' patternTransform="rotate(45)"><path class="hatch-line" stroke-width="{line:.0f}" d="M0 0V{w:.0f}"/></pattern>'
+        ' patternTransform="rotate(45)"><rect class="hatch-ground" width="{w:.0f}" height="{w:.0f}"/>'
+        '<path class="hatch-line" stroke-width="{line:.0f}" d="M0 0V{w:.0f}"/></pattern>'
         '</defs><path class="laminate" d="{outline}"/>{layers}<g class="holes">{holes}</g>'
-        '<path class="edge" d="{outline}"/><g class="parts">{parts}</g>'
+        '<path class="edge" d="{outline}"/><path class="cut-line" d="{cut}"/><g class="parts">{parts}</g>'
         '<g class="shapes">{found}</g><g class="marks">{marks}</g>{bar}</svg>'
     ).format(
         view=box.view,
@@ -166,17 +214,19 @@ def board_svg(
         holes=Markup("").join(dots(holes[:, :2], holes[:, 2], "hole")),
         parts=Markup("").join(parts),
         found=Markup("").join(_shape_svg(mark) for mark in places),
-        marks=Markup("").join(_mark_svg(mark, scale, most_numbered=60) for mark in reversed(places)),
+        marks=Markup("").join(_mark_svg(mark, labels[mark.number], "") for mark in reversed(places)),
+        cut=path([[(box.x0, cut_y), (whole.x0, cut_y)], [(whole.x1, cut_y), (box.x1, cut_y)]]),
         bar=_scale_bar(box, BOARD_PX / box.width),
     )
 
 
-def _shape_svg(mark: Mark) -> Markup:
+def _shape_svg(mark: Mark, *, overlay: bool = True) -> Markup:
     """What a chosen place shows: its shape and the ways drawn by its evidence."""
-    if not mark.shape and not mark.overlay:
+    ways = mark.overlay if overlay else Markup("")
+    if not mark.shape and not ways:
         return Markup("")
     shape = Markup('<path class="found" d="{}"/>').format(mark.shape) if mark.shape else Markup("")
-    return Markup('<g class="x{}" data-shape="{}">{}{}</g>').format(mark.level, mark.number, shape, mark.overlay)
+    return Markup('<g class="x{}" data-shape="{}">{}{}</g>').format(mark.level, mark.number, shape, ways)
 
 
 def _net_groups(shapes: BoardShapes, layer: int, highlight: Mapping[str, int]) -> Markup:
@@ -217,7 +267,7 @@ def close_up(
     aspect: float = CLOSE_UP_PX[0] / CLOSE_UP_PX[1],
 ) -> Markup:
     """Picture of the surroundings of some findings on one layer, with their marks; empty where it would be too full."""
-    near = joined([geometry_box(f["shape"], f["at_mm"]) for f in findings])
+    near = joined([place_box(f) for f in findings])
     box = near.grown(0.15 * max(near.width, near.height) + 1.0).at_least(*CLOSE_UP_MIN_MM).shaped(aspect)
     drawn = shapes.layers[layer]
     area_bounds, trace_bounds, pad_bounds = drawn.bounds
@@ -255,7 +305,9 @@ def close_up(
     ]
     still = f' transform="{grow}"'
     copper = drawn.copper(chosen=(rows[0][:0], rows[1], rows[2]))
-    shown = [p for p in places if p.number in {f["number"] for f in findings}]
+    numbers = {f["number"] for f in findings}
+    shown = [p for p in places if p.number in numbers]
+    labels = crowd_labels(shown, pixels)
     return Markup(
         '<svg class="board close-up" viewBox="{view}" width="{w}" height="{h}" role="img" aria-label="{label}">'
         '<path class="laminate" d="{outline}"/>{reference}<path class="area" d="{areas}"/>{copper}{chosen}'
@@ -272,7 +324,7 @@ def close_up(
         chosen=Markup("").join(chosen),
         holes=Markup("").join(dots(holes[:, :2], holes[:, 2], "hole")),
         parts=Markup("").join(parts),
-        found=Markup("").join(_shape_svg(mark) for mark in shown),
-        marks=Markup("").join(_mark_svg(mark, still) for mark in reversed(shown)),
+        found=Markup("").join(_shape_svg(mark, overlay=len(shown) == 1) for mark in shown),
+        marks=Markup("").join(_mark_svg(mark, labels[mark.number], still) for mark in reversed(shown)),
         bar=_scale_bar(box, pixels),
     )

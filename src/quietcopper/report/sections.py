@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from markupsafe import Markup
 
-from quietcopper.report.svg import BoardShapes
+from quietcopper.report.svg import BoardShapes, chart
 from quietcopper.report.words import figure, number
 
 STACK_WIDTH, FAN = 300, 46  # px of the cut, and of the lines that fan out from it to the rows beside
@@ -46,7 +46,9 @@ def copper_along(shapes: BoardShapes, layer: int, y: float) -> list[tuple[float,
             found += shapely.get_parts(shapely.intersection(shapely.make_valid(geometries[rows]), cut)).tolist()
     rows = np.flatnonzero((trace_bounds[:, 1] <= y) & (trace_bounds[:, 3] >= y))
     if len(rows):
-        lines = shapely.linestrings([p for i in rows for p in drawn.layer.traces[i]], indices=_indices(drawn.layer.traces, rows))
+        lines = shapely.linestrings(
+            [p for i in rows for p in drawn.layer.traces[i]], indices=_indices(drawn.layer.traces, rows)
+        )
         width = np.array([drawn.layer.trace_widths[i] for i in rows])
         found += shapely.get_parts(shapely.intersection(shapely.buffer(lines, width / 2, quad_segs=4), cut)).tolist()
     spans = sorted((g.bounds[0], g.bounds[2]) for g in found if g.length > 0)
@@ -79,17 +81,19 @@ def stack_svg(document: Mapping[str, Any], shapes: BoardShapes, cut_y: float) ->
     for i, (y, thickness) in enumerate(heights):
         row = ROW * i + ROW / 2
         mid = top + y + thickness / 2
-        d = "".join(
-            f"M{max(0.0, (low - box.x0) * scale):.1f} {top + y:.1f}h{max(0.7, (high - low) * scale):.1f}v{thickness:.1f}"
-            f"h-{max(0.7, (high - low) * scale):.1f}z"
+        spans = [
+            (max(0.0, low - box.x0) * scale, max(0.7, (high - low) * scale))
             for low, high in copper_along(shapes, i, cut_y)
+        ]
+        d = "".join(f"M{x:.1f} {top + y:.1f}h{w:.1f}v{thickness:.1f}h-{w:.1f}z" for x, w in spans)
+        items.append(
+            Markup(
+                '<g class="stack-layer" data-layer="{}"><path class="leader" d="M{} {:.1f}h8L{} {:.1f}h6"/>'
+                '<path class="stack-copper" d="{}"/></g>'
+            ).format(i, STACK_WIDTH, mid, STACK_WIDTH + FAN - 6, row, d)
         )
-        items.append(Markup(
-            '<g class="stack-layer" data-layer="{}"><path class="leader" d="M{} {:.1f}h8L{} {:.1f}h6"/>'
-            '<path class="stack-copper" d="{}"/></g>'
-        ).format(i, STACK_WIDTH, mid, STACK_WIDTH + FAN - 6, row, d))
     return Markup(
-        '<svg class="stack" viewBox="0 0 {0} {1}" width="{0}" height="{1}" role="img"'
+        '<svg class="stack" viewBox="0 0 {0} {1}" width="{0}" height="{1}" preserveAspectRatio="none" role="img"'
         ' aria-label="Cross-section of the board, layers to scale in height">{2}</svg>'
     ).format(STACK_WIDTH + FAN, ROW * layers, Markup("").join(items))
 
@@ -119,21 +123,29 @@ def section_svg(section: Mapping[str, Any], width: int = 430) -> Markup:
     items, y = [], 0.0
     for sheet in sheets:
         y_top = y + sheet["thickness_mm"]
-        items.append(Markup('<rect class="sheet" x="0" y="{:.1f}" width="{}" height="{:.1f}"/>').format(
-            py(y_top), width - 120, sheet["thickness_mm"] * scale
-        ))
-        items.append(Markup('<text class="small" x="{}" y="{:.1f}">{} · εr {}</text>').format(
-            width - 112, py((y + y_top) / 2) + 4, figure(sheet["thickness_mm"], "mm"), number(sheet["er"])
-        ))
+        items.append(
+            Markup('<rect class="sheet" x="0" y="{:.1f}" width="{}" height="{:.1f}"/>').format(
+                py(y_top), width - 120, sheet["thickness_mm"] * scale
+            )
+        )
+        items.append(
+            Markup('<text class="small" x="{}" y="{:.1f}">{} · εr {}</text>').format(
+                width - 112, py((y + y_top) / 2) + 4, figure(sheet["thickness_mm"], "mm"), number(sheet["er"])
+            )
+        )
         y = y_top
     for key, level, name in (("plane_below", 0.0, "plane_below_name"), ("plane_above", total, "plane_above_name")):
         if section.get(key):
             y_px = py(level) if key == "plane_below" else py(level) - plane * scale
-            items.append(Markup('<rect class="plane" x="0" y="{:.1f}" width="{}" height="{:.1f}"/>').format(
-                y_px, width - 120, plane * scale
-            ))
+            items.append(
+                Markup('<rect class="plane" x="0" y="{:.1f}" width="{}" height="{:.1f}"/>').format(
+                    y_px, width - 120, plane * scale
+                )
+            )
             label_y = y_px + plane * scale + 13 if key == "plane_below" else y_px - 4
-            items.append(Markup('<text class="small" x="0" y="{:.1f}">{}</text>').format(label_y, section.get(name, "")))
+            items.append(
+                Markup('<text class="small" x="0" y="{:.1f}">{}</text>').format(label_y, section.get(name, ""))
+            )
     for curves, css in ((section.get("equipotentials"), "equipotential"), (section.get("field_lines"), "field-line")):
         for curve in curves or ():
             d = "M" + "L".join(f"{px(x):.1f} {py(y):.1f}" for x, y in curve)
@@ -149,19 +161,23 @@ def section_svg(section: Mapping[str, Any], width: int = 430) -> Markup:
             continue
         if mask:
             m = mask * 1e-3 * scale
-            items.append(Markup('<rect class="mask" x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}"/>').format(
-                x0 - m, y0 - thick - m, x1 - x0 + 2 * m, thick + m
-            ))
-        items.append(Markup('<path class="strip {}" d="M{:.1f} {:.1f}H{:.1f}L{:.1f} {:.1f}H{:.1f}z"/>').format(
-            strip["role"], x0 + bottom_cut, y0, x1 - bottom_cut, x1 - top_cut, y0 - thick, x0 + top_cut
-        ))
+            items.append(
+                Markup('<rect class="mask" x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}"/>').format(
+                    x0 - m, y0 - thick - m, x1 - x0 + 2 * m, thick + m
+                )
+            )
+        items.append(
+            Markup('<path class="strip {}" d="M{:.1f} {:.1f}H{:.1f}L{:.1f} {:.1f}H{:.1f}z"/>').format(
+                strip["role"], x0 + bottom_cut, y0, x1 - bottom_cut, x1 - top_cut, y0 - thick, x0 + top_cut
+            )
+        )
         if strip["role"] == "line":
-            items.append(Markup('<text class="small middle" x="{:.1f}" y="{:.1f}">{} {}</text>').format(
-                (x0 + x1) / 2, y0 - thick - 7, strip.get("name", ""), figure(strip["width_mm"], "mm")
-            ))
-    return Markup('<svg class="chart section" viewBox="0 0 {0} {1:.0f}" width="{0}" height="{1:.0f}" role="img" aria-label="Cross-section of the line">{2}</svg>').format(
-        width, height, Markup("").join(items)
-    )
+            items.append(
+                Markup('<text class="small middle" x="{:.1f}" y="{:.1f}">{} {}</text>').format(
+                    (x0 + x1) / 2, y0 - thick - 7, strip.get("name", ""), figure(strip["width_mm"], "mm")
+                )
+            )
+    return chart(width, height, "Cross-section of the line", items, "section")
 
 
 def transition_svg(change: Mapping[str, Any], document: Mapping[str, Any], width: int = 430) -> Markup:
@@ -169,7 +185,7 @@ def transition_svg(change: Mapping[str, Any], document: Mapping[str, Any], width
     names = document["board"]["layers"]
     heights = layer_heights(document["stackup"], len(names), max(70.0, 20.0 * len(names)))
     upper, lower = change["upper"], change["lower"]
-    refs = {change.get("upper_reference"), change.get("lower_reference")} - {None}
+    refs = {int(change[key]) for key in ("upper_reference", "lower_reference") if change.get(key) is not None}
     left, right, via, top = 8.0, width - 130.0, 110.0, 12.0
     items = []
     for i, (y, thickness) in enumerate(heights):
@@ -177,13 +193,19 @@ def transition_svg(change: Mapping[str, Any], document: Mapping[str, Any], width
         if i in (upper, lower):
             continue
         css = "plane" if i in refs else "other"
-        items.append(Markup('<rect class="{}" x="{}" y="{:.1f}" width="{:.1f}" height="{:.1f}"/>'
-                            '<rect class="opening" x="{:.1f}" y="{:.1f}" width="24" height="{:.1f}"/>').format(
-            css, left, y, right - left, max(thickness, 3), via - 12, y - 0.5, max(thickness, 3) + 1))
+        items.append(
+            Markup(
+                '<rect class="{}" x="{}" y="{:.1f}" width="{:.1f}" height="{:.1f}"/>'
+                '<rect class="opening" x="{:.1f}" y="{:.1f}" width="24" height="{:.1f}"/>'
+            ).format(css, left, y, right - left, max(thickness, 3), via - 12, y - 0.5, max(thickness, 3) + 1)
+        )
     for i in sorted({upper, lower, *refs}):
         carries = document["stackup"]["layers"][i]["carries"] if i < len(document["stackup"]["layers"]) else ""
-        items.append(Markup('<text class="small" x="{}" y="{:.1f}">{} {}</text>').format(
-            right + 8, top + heights[i][0] + heights[i][1] / 2 + 4, i + 1, carries or names[i]))
+        items.append(
+            Markup('<text class="small" x="{}" y="{:.1f}">{} {}</text>').format(
+                right + 8, top + heights[i][0] + heights[i][1] / 2 + 4, i + 1, carries or names[i]
+            )
+        )
     y0, y1 = (top + heights[i][0] + heights[i][1] / 2 for i in (upper, lower))
     items.append(Markup('<path class="way" d="M{} {:.1f}H{}V{:.1f}H{:.1f}"/>').format(left, y0, via, y1, right))
     distance = change.get("return_distance_mm")
@@ -191,10 +213,22 @@ def transition_svg(change: Mapping[str, Any], document: Mapping[str, Any], width
     if len(refs) == 2 and distance is not None:
         ra, rb = (top + heights[i][0] + heights[i][1] / 2 for i in sorted(refs))
         x = via + 130
-        items.append(Markup('<path class="return" d="M{:.1f} {:.1f}V{:.1f}"/><path class="reach" d="M{:.1f} {:.1f}H{:.1f}"/>'
-                            '<text class="small middle" x="{:.1f}" y="{:.1f}">{} to the {}</text>').format(
-            x, ra, rb, via, bottom + 14, x, (via + x) / 2, bottom + 28, figure(distance, "mm"),
-            change.get("return_what", "next return")))
+        items.append(
+            Markup(
+                '<path class="return" d="M{:.1f} {:.1f}V{:.1f}"/><path class="reach" d="M{:.1f} {:.1f}H{:.1f}"/>'
+                '<text class="small middle" x="{:.1f}" y="{:.1f}">{} to the {}</text>'
+            ).format(
+                x,
+                ra,
+                rb,
+                via,
+                bottom + 14,
+                x,
+                (via + x) / 2,
+                bottom + 28,
+                figure(distance, "mm"),
+                change.get("return_what", "next return"),
+            )
+        )
     height = bottom + 36
-    return Markup('<svg class="chart transition" viewBox="0 0 {0} {1:.0f}" width="{0}" height="{1:.0f}" role="img" aria-label="Layer change through the board">{2}</svg>').format(
-        width, height, Markup("").join(items))
+    return chart(width, height, "Layer change through the board", items, "transition")

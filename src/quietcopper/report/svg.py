@@ -57,6 +57,14 @@ def path(lines: Iterable[Any], *, closed: bool = False) -> str:
     return "".join(out)
 
 
+def chart(width: float, height: float, label: str, items: Sequence[Markup], css: str = "") -> Markup:
+    """A small drawing of its natural size in pixels, with a label for those who cannot see it."""
+    return Markup(
+        '<svg class="chart{css}" viewBox="0 0 {w:.0f} {h:.0f}" width="{w:.0f}" height="{h:.0f}" role="img"'
+        ' aria-label="{label}">{body}</svg>'
+    ).format(css=f" {css}" if css else "", w=width, h=height, label=label, body=Markup("").join(items))
+
+
 def dots(centres: Floats, diameters: Floats, css: str) -> list[Markup]:
     """Round spots as zero-length strokes, one path for each diameter."""
     groups: dict[int, list[str]] = defaultdict(list)

@@ -30,6 +30,7 @@
     hatch.setAttribute("patternTransform", `rotate(45) scale(${(px * 7) / (spacing * whole[2])})`);
     board.classList.toggle("near", px < 60);
     bar(px, box, frame);
+    tidySoon();
   }
 
   function bar(px, box, frame) {
@@ -67,6 +68,24 @@
     flight = requestAnimationFrame(step);
   }
 
+  // marks that lie on each other share the label of the worst; the same rule as in the picture that was drawn
+  let tidying = 0;
+  function tidy() {
+    const px = Math.max(view[2] / board.clientWidth, view[3] / board.clientHeight), leaders = [];
+    const order = [...data.places].sort((a, b) => shown.has(b.n) - shown.has(a.n) || a.n - b.n);
+    for (const place of order) {
+      const mark = marks.get(place.n);
+      if (!mark || getComputedStyle(mark).display === "none") continue;
+      const leader = leaders.find((l) => Math.hypot(l.x - place.at[0], l.y - place.at[1]) < 20 * px);
+      if (leader && shown.has(leader.numbers[0]) === shown.has(place.n)) leader.numbers.push(place.n);
+      if (!leader) leaders.push({ x: place.at[0], y: place.at[1], numbers: [place.n] });
+      mark.classList.toggle("crowded", Boolean(leader));
+    }
+    for (const { numbers } of leaders) marks.get(numbers[0]).querySelector("text").textContent =
+      numbers.length <= 3 ? numbers.join(", ") : `${numbers[0]} +${numbers.length - 1}`;
+  }
+  function tidySoon() { clearTimeout(tidying); tidying = setTimeout(tidy, 60); }
+
   function pick(layer) {
     if (picks[layer]) picks[layer].checked = true;
     caption();
@@ -75,6 +94,7 @@
   function caption() {
     const name = document.getElementById("layer-name");
     if (name) name.textContent = layer() + 1;
+    tidySoon();
   }
 
   // show: which places are meant (empty: none), where to look, on which layer
@@ -95,6 +115,7 @@
     }
     if (nets.size <= 40) nets.forEach((net) => board.querySelectorAll(`.net[data-net="${net}"]`).forEach((g) => g.classList.add("on")));
     board.classList.toggle("dimmed", shown.size > 0);
+    tidySoon();
     if (onLayer !== undefined && onLayer >= 0) pick(onLayer);
     fly(target);
   }
@@ -243,6 +264,7 @@
         button.setAttribute("aria-pressed", String(!off.has(grade)));
         document.querySelectorAll("[data-grade]").forEach((e) => e.classList.toggle("filtered-out", off.has(e.dataset.grade)));
         marks.forEach((m, n) => m.classList.toggle("filtered-out", off.has(data.places[n - 1].grade)));
+        tidySoon();
       });
       filter.append(button);
     }
@@ -265,7 +287,18 @@
     } else if (event.key === "Escape") { follow.key = ""; rest(); }
   });
 
-  addEventListener("beforeprint", () => { apply(whole); show([], whole); });
+  // paper cannot be unfolded: short reviews are printed whole, of long ones the tables
+  let unfolded = [];
+  addEventListener("beforeprint", () => {
+    cancelAnimationFrame(flight);
+    show([], whole);
+    cancelAnimationFrame(flight);
+    apply(whole);
+    const folded = [...document.querySelectorAll(data.places.length <= 60 ? ".tail:not([open])" : "#ranking .tail:not([open]), #assumed .tail:not([open])")];
+    unfolded = folded.filter((d) => !d.closest("#solved"));
+    unfolded.forEach((d) => { d.open = true; });
+  });
+  addEventListener("afterprint", () => unfolded.forEach((d) => { d.open = false; }));
   addEventListener("resize", () => apply(view));
   apply(whole);
   fromAddress();
