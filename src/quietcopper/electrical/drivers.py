@@ -30,7 +30,7 @@ from quietcopper.electrical.families import (
     name_family,
 )
 from quietcopper.electrical.names import leaf, pair_names, says_nothing, says_unconnected, words
-from quietcopper.electrical.parts import Link, PartKind, part_kinds, series_links
+from quietcopper.electrical.parts import Link, PartKind, by_reference, part_kinds, series_links
 from quietcopper.electrical.settings import NetSettings, Settings, same
 from quietcopper.electrical.tables import SIGNAL, SUPPLY, Driver, Role
 
@@ -82,8 +82,8 @@ class _Lines:
         board = self.board
         self.kinds: tuple[PartKind, ...] = part_kinds(board)
         self.on: dict[int, list[int]] = {}
-        for part, kind in enumerate(self.kinds):
-            for net in kind.nets:
+        for part in by_reference(board):
+            for net in self.kinds[part].nets:
                 self.on.setdefault(net, []).append(part)
         self.pins = np.bincount(board.pins.net, minlength=len(board.nets))
         self.length = np.bincount(board.traces.net, board.traces.length, minlength=len(board.nets))
@@ -206,7 +206,7 @@ class _Lines:
         """The series resistor that lies between a net and its driver. Of its two nets the shorter is the driver's side,
         because series resistors sit beside the driver (common practice, no source)."""
         out: dict[int, Link] = {}
-        for link in sorted(self.links, key=lambda k: k.part):
+        for link in self.links:
             if not link.ohm or not all(n in taken and _is_logic(taken[n].family) for n in (link.a, link.b)):
                 continue
             far = max((link.a, link.b), key=lambda n: (self.length[n], n))

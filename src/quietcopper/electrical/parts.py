@@ -91,7 +91,7 @@ _NUMBER = r"(\d+(?:[.,]\d+)?|[.,]\d+)"
 @dataclass(frozen=True)
 class PartKind:
     """What a part is. value : F, ohm, H or Hz by `UNITS`, None when unknown; nets : distinct nets on its pins, in order
-    of first pin, without net 0; pins : number of its pins; reason : one short clause."""
+    of the pins' names, without net 0; pins : number of its pins; reason : one short clause."""
 
     kind: str
     value: float | None
@@ -152,7 +152,7 @@ def _float(text: str, exponent: int = 0) -> float:
 
 @dataclass(frozen=True)
 class Link:
-    """A series part, or one element of a resistor network, between two nets. ohm : None when unknown."""
+    """A series part, or one element of a resistor network, between nets a and b. ohm : None when unknown."""
 
     part: int
     a: int
@@ -161,14 +161,15 @@ class Link:
 
 
 def series_links(board: Board, kinds: tuple[PartKind, ...], limit: float = 1000.0) -> list[Link]:
-    """Parts that hand an edge from one net to another, in order of the parts.
+    """Parts that hand an edge from one net to another, by reference.
 
     Two-pin resistors up to `limit` (ohm) or of unknown value, ferrites, jumpers, coupling capacitors of 1 nF or more or
     of unknown value, and the elements of resistor networks whose pins face each other (1 and 2n, 2 and 2n - 1, …;
     common practice, no source).
     """
-    out = []
-    for part, kind in enumerate(kinds):
+    out: list[Link] = []
+    for part in by_reference(board):
+        kind = kinds[part]
         fits = kind.value is None or kind.value <= limit
         if kind.kind == NETWORK and fits:
             out += [Link(part, a, b, kind.value) for a, b in _elements(board, part)]
@@ -192,10 +193,15 @@ def _elements(board: Board, part: int) -> list[tuple[int, int]]:
     return [(a, b) for a, b in facing if a and b and a != b]
 
 
+def by_reference(board: Board) -> list[int]:
+    """Rows of board.parts in the order of their references: the same whatever the order in the file."""
+    return sorted(range(len(board.parts)), key=lambda part: (str(board.parts.ref[part]), part))
+
+
 def part_kinds(board: Board) -> tuple[PartKind, ...]:
     """What each part is, by row of board.parts."""
     parts, pins = board.parts, board.pins
-    order = np.argsort(pins.part, kind="stable")
+    order = np.lexsort((pins.name.astype(str), pins.part)) if len(pins) else np.empty(0, np.intp)
     starts = np.searchsorted(pins.part[order], np.arange(len(parts) + 1))
     out = []
     for i in range(len(parts)):

@@ -20,7 +20,7 @@ from quietcopper.board.model import Bools, Floats, Ints
 from quietcopper.electrical import parts
 from quietcopper.electrical.names import AGAINST, HINT, LIKELY, SILENT, SURE, NameHint, name_hint, words
 from quietcopper.electrical.pairs import differential_pairs
-from quietcopper.electrical.parts import PartKind, part_kinds
+from quietcopper.electrical.parts import PartKind, by_reference, part_kinds
 from quietcopper.electrical.settings import Settings, same
 from quietcopper.electrical.tables import FREE, GROUND, SIGNAL, SUPPLY, Role
 
@@ -61,12 +61,13 @@ class Evidence:
             np.add.at(filled, (board.areas.net, board.areas.layer), shapely.area(board.areas.shape))
         filled = filled / size if size > 0 else filled * 0.0
         kinds = part_kinds(board)
+        ordered = [kinds[part] for part in by_reference(board)]
         cap_ends = [
             k.nets
-            for k in kinds
+            for k in ordered
             if k.kind == parts.CAPACITOR and len(k.nets) == 2 and (k.value is None or k.value >= LEAST_DECOUPLING)
         ]
-        links = [k.nets for k in kinds if len(k.nets) == 2 and k.pins <= 4 and _passes_supply(k)]
+        links = [k.nets for k in ordered if len(k.nets) == 2 and k.pins <= 4 and _passes_supply(k)]
         ends = np.array(cap_ends, np.int32).reshape(-1, 2)
         return cls(
             board=board,
@@ -279,14 +280,19 @@ class _Inference:
         """A net behind a ferrite, inductor, fuse or jumper of a supply, with a capacitor to ground, is that supply."""
         e = self.evidence
         to_ground = e.caps_to(self._members(GROUND))
-        for near, far in [*e.links.tolist(), *e.links[:, ::-1].tolist()]:
-            source = self.roles[near]
-            if source is None or source.kind != SUPPLY or self.roles[far] is not None:
-                continue
-            if self.hints[far].level != AGAINST and to_ground[far] >= 1 and e.pins[far] >= 3:
-                clause = f"behind a series part of {self.board.nets[near]!r}"
-                own = self._voltage(far)
-                self._set(far, SUPPLY, self._reason(clause, far), source.voltage if own is None else own)
+        todo = [*e.links.tolist(), *e.links[:, ::-1].tolist()]
+        found = True
+        while found:  # one filter may follow another
+            found = False
+            for near, far in todo:
+                source = self.roles[near]
+                if source is None or source.kind != SUPPLY or self.roles[far] is not None:
+                    continue
+                if self.hints[far].level != AGAINST and to_ground[far] >= 1 and e.pins[far] >= 3:
+                    clause = f"behind a series part of {self.board.nets[near]!r}"
+                    own = self._voltage(far)
+                    self._set(far, SUPPLY, self._reason(clause, far), source.voltage if own is None else own)
+                    found = True
 
     def _regulator_voltages(self) -> None:
         """VOUT of a regulator whose value ends in its voltage ("AP2112K-3.3")."""

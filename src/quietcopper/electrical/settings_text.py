@@ -230,15 +230,14 @@ def _connectors(view: View) -> list[str]:
     for ref in dict.fromkeys([*found, *given]):
         values = given.get(ref)
         if values is None:
-            lines.append(f"# {quote(ref)} = {{ cable = true, length_m = 1, shielded = false }}  {comment(found[ref])}")
+            cable = _toml(ref in view.cabled_connectors)
+            lines.append(f"# {quote(ref)} = {{ cable = {cable} }}  {comment(f'assumed; {found[ref]}')}")
             continue
         inside = ", ".join(
             f"{name} = {_shown(key, values[key.field])}" for name, key in CONNECTOR_KEYS.items() if key.field in values
         )
         lines.append(f"{quote(ref)} = {{ {inside} }}")
-    intro = (
-        "Connectors. Take away the # and say whether a cable is plugged in, how long, and if its shield is tied here."
-    )
+    intro = "Connectors. Take away the # and say if a cable is plugged in (cable), its length_m, and if it is shielded."
     return [comment(intro), "[connectors]", *lines] if lines else []
 
 
