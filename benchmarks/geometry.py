@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from quietcopper.board import Areas, Board, Dielectric, Layer, Pads, Traces, Vias
+from quietcopper.board import Areas, Board, Dielectric, Layer, Pads, Parts, Pins, Traces, Vias
 from quietcopper.electrical.copper import connect, distance_to_area_edge, nearest_vias, vias_on_area
 from quietcopper.electrical.neighbours import bundle, one_above_other, side_by_side
 from quietcopper.electrical.pours import fingers, lone_copper
@@ -52,6 +52,10 @@ def synthetic_board(seed: int = 0) -> Board:
         turn=np.zeros(n),
         width=np.full(n, 0.15e-3),
     )
+    pins = np.arange(0, VIAS, 5)  # every fifth hole is a pin
+    parts = Parts(ref=["U1"], value=[""], package=[""], side=[0], x=[0.0], y=[0.0], rotation=[0.0])
+    pin_of = np.full(VIAS, -1)
+    pin_of[pins] = np.arange(len(pins))
     vias = Vias(
         net=via_net,
         x=at[:, 0],
@@ -63,7 +67,7 @@ def synthetic_board(seed: int = 0) -> Board:
         last=np.full(VIAS, 5),
         plated=np.ones(VIAS),
         antipad=np.full(VIAS, 0.9e-3),
-        pin=np.full(VIAS, -1),
+        pin=pin_of,
     )
     pad_layer = np.repeat([0, 5], VIAS)
     pads = Pads(
@@ -73,7 +77,7 @@ def synthetic_board(seed: int = 0) -> Board:
         y=np.tile(at[:, 1], 2),
         shape=shapely.buffer(shapely.points(np.tile(at, (2, 1))), 0.25e-3),
         via=np.tile(np.arange(VIAS), 2),
-        pin=np.full(2 * VIAS, -1),
+        pin=np.tile(pin_of, 2),
     )
     cut = shapely.union_all(
         [
@@ -101,6 +105,15 @@ def synthetic_board(seed: int = 0) -> Board:
         vias=vias,
         pads=pads,
         areas=areas,
+        parts=parts,
+        pins=Pins(
+            part=np.zeros(len(pins)),
+            name=[str(i) for i in range(len(pins))],
+            net=via_net[pins],
+            x=at[pins, 0],
+            y=at[pins, 1],
+            layer=np.full(len(pins), -1),
+        ),
     )
 
 
@@ -124,7 +137,9 @@ def main() -> None:
     timed("distance of all traces to every edge", lambda: distance_to_area_edge(board, lines, largest))
     timed("  to edges without antipads", lambda: distance_to_area_edge(board, lines, largest, 2e-3))
     ground = np.flatnonzero(board.vias.net == 1)
-    timed("nearest ground hole to all trace ends", lambda: nearest_vias(board, board.traces.x1, board.traces.y1, ground))
+    timed(
+        "nearest ground hole to all trace ends", lambda: nearest_vias(board, board.traces.x1, board.traces.y1, ground)
+    )
     timed("holes on the largest area", lambda: vias_on_area(copper, board, largest))
     timed("lone copper", lambda: lone_copper(board, copper))
     print(f"  {len(timed('fingers', lambda: fingers(board, copper)))} fingers")
