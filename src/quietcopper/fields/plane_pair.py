@@ -40,7 +40,8 @@ def modes(pair: Pair, length: float, width: float, highest: float, edges: str = 
     then counts from 0). c/(2 sqrt(er)) sqrt((m/a)^2 + (n/b)^2), textbook.
     """
     a, b = float(checked("length", length)), float(checked("width", width))
-    top = pair.eigenvalue(checked("highest frequency", highest))
+    top = float(pair.eigenvalue(checked("highest frequency", highest)))
+    _bound(top * a * b / (4 * np.pi))
     m = np.arange(int(np.sqrt(top) * a / np.pi) + 2)
     n = np.arange(int(np.sqrt(top) * b / np.pi) + 2)
     if edges == "one stitched":
@@ -74,6 +75,7 @@ def expand(pair: Pair, length: float, width: float, highest: float, points: Arra
         raise OutOfRange("a port reaches over the edge of the plane pair")
     limit = float(pair.eigenvalue(checked("highest frequency", highest)))
     top = max(KEPT**2 * limit, 100 * 4 * np.pi / (a * b))
+    _bound(top * a * b / (4 * np.pi))
     m, n = np.arange(int(np.sqrt(top) * a / np.pi) + 2), np.arange(int(np.sqrt(top) * b / np.pi) + 2)
     square = (m[:, None] * np.pi / a) ** 2 + (n[None, :] * np.pi / b) ** 2
     i, j = np.nonzero(square <= top)
@@ -90,6 +92,12 @@ def expand(pair: Pair, length: float, width: float, highest: float, points: Arra
     rest = [_whole_sum(xy, side, a, b, q, terms) - (shapes.T / (eigenvalues + q)) @ shapes for q in (near, far)]
     static, slope = (rest[0] + rest[1]) / 2, (rest[0] - rest[1]) / (far - near)
     return Expansion.build(eigenvalues, shapes, static, slope, -(near + far) / 2, limit)
+
+
+def _bound(count: float) -> None:
+    """Refuse work without end: Weyl's count of the modes asked for."""
+    if count > 5000:
+        raise OutOfRange(f"about {count:.0f} modes lie below the highest frequency asked for; at most 5000 are summed")
 
 
 @njit(cache=True)
