@@ -31,14 +31,30 @@ from quietcopper.electrical.families import (
 )
 from quietcopper.electrical.names import leaf, pair_names, says_nothing, says_unconnected, words
 from quietcopper.electrical.parts import Link, PartKind, by_reference, part_kinds, series_links
+from quietcopper.electrical.roles import LEAST_DECOUPLING
 from quietcopper.electrical.settings import NetSettings, Settings, same
 from quietcopper.electrical.tables import SIGNAL, SUPPLY, Driver, Role
 
 FIGURES = ("rise", "source", "swing", "rate")
 COMMON_SUPPLY = 3.3  # V, taken where no supply of a driving part is known; common practice, no source
 LOGIC_SUPPLIES = (0.9, 5.5)  # V, range of supplies that a logic output swings over
+CORE = 1.5  # V; lower supplies feed the inside of a chip and seldom its pins; common practice, no source
 LONG_ENOUGH = 5e-3  # m; a named net with one pin and more trace than this may end at a bare pad and is kept
 ACTIVE = (parts.IC, parts.MODULE, parts.OSCILLATOR)
+_QUIET = {  # parts that switch nothing by themselves
+    *(
+        parts.RESISTOR,
+        parts.NETWORK,
+        parts.CAPACITOR,
+        parts.INDUCTOR,
+        parts.FERRITE,
+        parts.DIODE,
+        parts.LED,
+        parts.FUSE,
+    ),
+    *(parts.VARISTOR, parts.TEST_POINT, parts.JUMPER, parts.BATTERY, parts.MECHANICAL, parts.SOUNDER, parts.ANTENNA),
+    *(parts.TRANSFORMER, parts.FILTER, parts.CRYSTAL),
+}
 _NOTHING = Driver("none", 0.0, SLOW.rise, SLOW.source, 0.0, "")
 _HOPS = 2  # series parts that a kind is followed through
 _SWITCHED = ("SW", "LX", "PH", "PHASE", "SWITCH", "VSW", "SWN", "L")
@@ -90,6 +106,10 @@ class _Lines:
         self.signals = [n for n, role in enumerate(self.roles) if role.kind == SIGNAL]
         links = series_links(board, self.kinds)
         self.links = [k for k in links if self.roles[k.a].kind == self.roles[k.b].kind == SIGNAL]
+        self.beside: dict[int, list[int]] = {}
+        for link in self.links:
+            self.beside.setdefault(link.a, []).append(link.b)
+            self.beside.setdefault(link.b, []).append(link.a)
         self.supplies = {
             part: self._supplies(kind) for part, kind in enumerate(self.kinds) if kind.kind in ACTIVE
         }  # positive logic supplies of each active part, V, ascending
@@ -113,7 +133,7 @@ class _Lines:
                 self.idle[net] = why
                 continue
             driven.append(net)
-            found = self._by_parts(net, named)
+            found = self._by_parts(net, named) or self._unswitched(net)
             if found is None and named is not None:
                 known = frequency_in(self.board.nets[net]) is not None and named.kind == "clock"
                 found = _Taken(named, f"by its name {leaf(self.board.nets[net])!r}", known)
@@ -150,9 +170,20 @@ class _Lines:
                 return _Taken(SWITCHING, f"coil {ref} and a switch on it")
         return None
 
+    def _unswitched(self, net: int) -> _Taken | None:
+        """A net that no part can switch, within the series parts that edges are followed through."""
+        around, edge = {net}, {net}
+        for _ in range(_HOPS):
+            edge = {b for n in edge for b in self.beside.get(n, ())} - around
+            around |= edge
+        held = {self.kinds[p].kind for n in around for p in self.on.get(n, ())}
+        if held and held <= _QUIET:
+            return _Taken(ANALOG, "no part on it that could switch it")
+        return None
+
     def _near_active(self, net: int) -> bool:
         """Whether an active part hangs on the net itself or behind one series part."""
-        around = [net, *(k.a + k.b - net for k in self.links if net in (k.a, k.b))]
+        around = [net, *self.beside.get(net, ())]
         return any(self.kinds[p].kind in ACTIVE for n in around for p in self.on.get(n, ()))
 
     def _output(self, part: int, net: int) -> bool:
@@ -193,24 +224,47 @@ class _Lines:
         return out
 
     def _unnamed(self, net: int) -> _Taken:
-        """No name, no telling part: a data line where an active part or connector may drive it, else a quiet one."""
-        held = {self.kinds[p].kind for p in self.on.get(net, ())}
+        """No name, no telling part: a data line where two parts may speak over it, else a strap or a quiet one."""
         said = "a name that tells nothing" if says_nothing(self.board.nets[net]) else "a name of no known kind"
-        if not held or held & {*ACTIVE, parts.CONNECTOR, parts.UNKNOWN, parts.TEST_POINT, parts.FILTER}:
-            return _Taken(DATA, said)
-        if parts.TRANSISTOR in held:
+        on = self.on.get(net, ())
+        speakers = [p for p in on if self.kinds[p].kind not in _QUIET]
+        if len(speakers) == 1 and all(self._to_rail(p, net) for p in on if p not in speakers) and len(on) > 1:
+            return _Taken(SLOW, f"{said}, only parts to supply or ground at its one active part")
+        held = {self.kinds[p].kind for p in on}
+        if parts.TRANSISTOR in held and not held & set(ACTIVE):
             return _Taken(SLOW, f"{said}, a transistor on it")
-        return _Taken(ANALOG, f"{said}, passive parts only on it")
+        if self._held_by(net)[0] > 0:
+            return _Taken(SLOW, f"{said}, a capacitor holds it")
+        return _Taken(DATA, said)
+
+    def _to_rail(self, part: int, net: int) -> bool:
+        return all(self.roles[n].kind != SIGNAL for n in self.kinds[part].nets if n != net)
+
+    def _held_by(self, net: int) -> tuple[float, str]:
+        """Known capacitance of 1 nF or more from a net to supplies and grounds, F, and the parts' references."""
+        fit = [
+            p
+            for p in self.on.get(net, ())
+            if self.kinds[p].kind == parts.CAPACITOR
+            and (self.kinds[p].value or 0.0) >= LEAST_DECOUPLING
+            and self._to_rail(p, net)
+        ]
+        refs = " and ".join(str(self.board.parts.ref[p]) for p in fit[:2])
+        return sum(self.kinds[p].value or 0.0 for p in fit), refs
 
     def series_ohms(self, taken: dict[int, _Taken]) -> dict[int, Link]:
-        """The series resistor that lies between a net and its driver. Of its two nets the shorter is the driver's side,
-        because series resistors sit beside the driver (common practice, no source)."""
+        """The series resistor that lies between a net and its driver. The driver's side is the one with an active part;
+        where both have one, the shorter, because series resistors sit beside the driver (common practice, no source).
+        """
+
+        def distance(net: int) -> tuple[bool, float, str]:
+            held = {self.kinds[p].kind for p in self.on.get(net, ())}
+            return held <= _QUIET, float(self.length[net]), self.board.nets[net]
+
         out: dict[int, Link] = {}
         for link in self.links:
-            if not link.ohm or not all(n in taken and _is_logic(taken[n].family) for n in (link.a, link.b)):
-                continue
-            far = max((link.a, link.b), key=lambda n: (self.length[n], n))
-            out.setdefault(far, link)
+            if link.ohm and all(n in taken and _is_logic(taken[n].family) for n in (link.a, link.b)):
+                out.setdefault(max((link.a, link.b), key=distance), link)
         return out
 
     def driver(self, net: int, taken: _Taken, beyond: dict[int, Link]) -> Driver:
@@ -219,10 +273,14 @@ class _Lines:
         source, through = family.source, ""
         if (link := beyond.get(net)) is not None and link.ohm:
             source, through = source + link.ohm, f"; source with {link.ohm:g} ohm of {self.board.parts.ref[link.part]}"
+        rise = family.rise
+        held, refs = self._held_by(net) if _is_logic(family) else (0.0, "")
+        if 2.2 * source * held > rise:  # 10-90 % of a capacitor charged through a resistor is ln 9 = 2.2 RC, exact
+            rise, through = 2.2 * source * held, f"{through}; edge slowed by {refs}"
         assumed = tuple(f for f in FIGURES if not (f == "rate" and taken.rate_known) and not (f == "swing" and sure))
-        listed = ", ".join(assumed[:-1]) + f" and {assumed[-1]}" if len(assumed) > 1 else assumed[0]
+        listed = ", ".join(assumed[:-1]) + f" and {assumed[-1]}"  # edge and source always are
         reason = f"taken for {family.name}, {taken.clause}{by}{through}; {listed} assumed"
-        return Driver(family.kind, swing, family.rise, source, family.rate, reason, assumed=assumed)
+        return Driver(family.kind, swing, rise, source, family.rate, reason, assumed=assumed)
 
     def _swing(self, net: int, family: Family, beyond: dict[int, Link]) -> tuple[float, str, bool]:
         """Swing (V), where it comes from, and whether it is known rather than assumed."""
@@ -236,16 +294,22 @@ class _Lines:
         if family is SWITCHING:
             fed = [abs(v) for p in on for n in self.kinds[p].nets if (v := self.roles[n].voltage)]
             return (max(fed), "; swing of the highest supply on its switch", False) if fed else (5.0, "", False)
-        if not known:
-            return COMMON_SUPPLY, "", False
+        # a supply whose voltage nobody knows may be the one that drives the pins
+        unknown = any(
+            self.roles[n].kind == SUPPLY and self.roles[n].voltage is None for p in on for n in self.kinds[p].nets
+        )
         all_of_them = sorted({v for volts in known.values() for v in volts})
+        if not known or (unknown and all_of_them[-1] < CORE):
+            return COMMON_SUPPLY, "", False
         if len(all_of_them) == 1:
-            return all_of_them[0], f"; swing of the only logic supply of {refs}", True
+            which = "known" if unknown else "only"
+            return all_of_them[0], f"; swing of the {which} logic supply of {refs}", not unknown
         if len(known) > 1:
             common = [v for v in all_of_them if all(v in volts for volts in known.values())]
-            usual = [v for v in common if v >= 1.5] or common  # below lie core supplies, which drive no pins
+            usual = [v for v in common if v >= CORE] or common
             if usual:
-                return usual[0], f"; swing of the lowest supply common to {refs}", len(usual) == 1
+                sure = len(usual) == 1 and not unknown
+                return usual[0], f"; swing of the lowest supply common to {refs}", sure
         usual = [v for v in all_of_them if v <= 3.6] or all_of_them
         return usual[-1], f"; swing of the highest supply up to 3.6 V of {refs}", False
 

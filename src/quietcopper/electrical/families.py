@@ -134,8 +134,11 @@ def name_family(name: str, paired: bool = False) -> Family | None:
     found = next((family for pattern, family in _ROWS if pattern.search(joined)), None)
     if re.search(r"(?:^|[_/])D\d?[+-]$", leaf(name).upper()):
         found = USB
-    if found is None and name_hint(name).level == AGAINST:
+    hint = name_hint(name)
+    if found is None and hint.level == AGAINST:
         return ANALOG if re.search(r"SENS|SNS|ADC|DIV|FB|MON|MEAS", joined) else SLOW
+    if found is None and hint.kind:  # named like a rail or a level that was not borne out: VREF, VHI
+        return ANALOG
     if found is not None and paired:
         if found.kind == "clock" and found.swing is None and found.rise > DDR.rise:
             found = LANE_CLOCK

@@ -7,12 +7,14 @@ often differ from both. Where the letters say several things (X: connector or cr
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
 from quietcopper.board import Board
+from quietcopper.electrical.names import AGAINST, name_hint
+from quietcopper.electrical.tables import SUPPLY
 
 CONNECTOR, CAPACITOR, RESISTOR, NETWORK = "connector", "capacitor", "resistor", "resistor network"
 INDUCTOR, FERRITE, CRYSTAL, OSCILLATOR = "inductor", "ferrite", "crystal", "oscillator"
@@ -206,8 +208,23 @@ def part_kinds(board: Board) -> tuple[PartKind, ...]:
     out = []
     for i in range(len(parts)):
         nets = pins.net[order[starts[i] : starts[i + 1]]]
-        out.append(_kind(str(parts.ref[i]), str(parts.value[i]), str(parts.package[i]), nets.tolist()))
+        kind = _kind(str(parts.ref[i]), str(parts.value[i]), str(parts.package[i]), nets.tolist())
+        if kind.kind in (CRYSTAL, OSCILLATOR) and kind.pins <= 4:
+            kind = _crystal_or_oscillator(kind, [board.nets[n] for n in kind.nets])
+        out.append(kind)
     return tuple(out)
+
+
+def _crystal_or_oscillator(kind: PartKind, names: list[str]) -> PartKind:
+    """An oscillator has a supply and a crystal has none, whatever the words say, where the nets' names tell."""
+    hints = [hint for name in names if (hint := name_hint(name)).kind and hint.level != AGAINST]
+    if not hints:
+        return kind
+    supplied = any(hint.kind == SUPPLY for hint in hints)
+    right = OSCILLATOR if supplied else CRYSTAL
+    if right == kind.kind:
+        return kind
+    return replace(kind, kind=right, reason=f"{kind.reason}, {'with a' if supplied else 'without a'} supply pin")
 
 
 def _kind(ref: str, value: str, package: str, nets: list[int]) -> PartKind:

@@ -222,7 +222,8 @@ class _Inference:
         self._named(SUPPLY)
 
     def _negative_rails(self) -> None:
-        """VSS beside a larger GND, with capacitors between them, is the negative rail of a split supply."""
+        """VSS beside a heavier GND is the negative rail of a split supply where capacitors lie between the two, or
+        where both meet on small parts (an amplifier with VSS needs no second ground pin)."""
         e = self.evidence
         grounds = np.flatnonzero(self._members(GROUND))
         rails = [n for n in grounds if any(re.fullmatch(r"[ADPI]?VSS\w*", w) for w in words(self.board.nets[n]))]
@@ -232,10 +233,17 @@ class _Inference:
             return
         between = e.caps_to(others)
         for net in rails:
-            elsewhere = int(e.caps[net] - between[net])
-            if between[net] > elsewhere and e.weight[net] < e.weight[others].max():
-                ties = _count(int(between[net]), "capacitor")
-                self._set(int(net), SUPPLY, f"name {self.board.nets[net]!r}, but {ties} tie it to a larger ground")
+            if e.weight[net] >= e.weight[others].max():
+                continue
+            chips = [k for k in e.kinds if k.kind == parts.IC and net in k.nets]
+            both = [k for k in chips if k.pins <= 16 and others[list(k.nets)].any()]
+            if between[net] > e.caps[net] - between[net]:
+                clause = f"{_count(int(between[net]), 'capacitor')} tie it to a larger ground"
+            elif len(both) >= 2 and 2 * len(both) > len(chips) and e.share[net] < REAL_AREA:
+                clause = f"{len(both)} of its {len(chips)} small parts have a larger ground as well"
+            else:
+                continue
+            self._set(int(net), SUPPLY, self._reason(f"name {self.board.nets[net]!r}, but {clause}", int(net)))
 
     def _ground_by_weight(self) -> None:
         e = self.evidence
@@ -310,5 +318,5 @@ class _Inference:
         if hint.level == AGAINST:
             return Role(SIGNAL, f"{hint.clause}; {facts}")
         if hint.level != SILENT:
-            return Role(SIGNAL, f"{hint.clause} suggests a {hint.kind}, but {facts} do not bear it out")
+            return Role(SIGNAL, f"{hint.clause} suggests a {hint.kind}, which is not borne out: {facts}")
         return Role(SIGNAL, f"neither its name nor its copper is that of a ground or supply; {facts}")
