@@ -1,1 +1,51 @@
 """Readers and writers of open exchange formats; each reader yields a Board."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from quietcopper.board import Board
+from quietcopper.errors import ReadError
+from quietcopper.formats.archive import Member, Source, open_source
+from quietcopper.formats.gerber_seam import looks_like_gerber, read_gerber
+from quietcopper.formats.ipc2581 import read_ipc2581, recognises
+
+__all__ = ["read_board"]
+
+Progress = Callable[[str, int, int], None]  # stage, done, total
+
+
+def read_board(path: Path | str, *, progress: Progress | None = None) -> Board:
+    """Reads a finished layout: an IPC-2581 file (plain, .gz or .zip), or the fabrication files of a board.
+
+    progress : called with the stage, what is done and the total, in bytes. Raises ReadError for anything else.
+    """
+    source = open_source(Path(path))
+    heads = [(member, member.head()) for member in source.members]
+    found = [member for member, head in heads if recognises(head)]
+    if len(found) == 1:
+        return read_ipc2581(found[0], progress)
+    if found:
+        names = ", ".join(member.name for member in found[:5])
+        raise ReadError(
+            source.path, found=f"{len(found)} IPC-2581 files ({names})", expected="one board", remedy="name one of them"
+        )
+    if any(looks_like_gerber(head) for _, head in heads):
+        return read_gerber(source, progress)
+    raise ReadError(
+        source.path,
+        found=_description(source, heads),
+        expected="an IPC-2581 file (plain, .gz or .zip), or a folder or .zip of Gerber files",
+        remedy="export the layout in one of these",
+    )
+
+
+def _description(source: Source, heads: list[tuple[Member, bytes]]) -> str:
+    """What stands there instead of a board, in a few words."""
+    if source.kind != "file":
+        return f"a {source.kind} of {len(heads)} files, none of them board data"
+    head = heads[0][1]
+    if head.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
+        return "an XML file that does not begin with <IPC-2581>"
+    return "a file of an unknown kind" if b"\0" not in head else "a binary file of an unknown kind"

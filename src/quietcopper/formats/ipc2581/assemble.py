@@ -1,0 +1,296 @@
+"""From what was collected to a Board: which step, which rows, which numbers."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from typing import TypeVar
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import Geometry, MultiPolygon, Polygon
+
+from quietcopper import board as model
+from quietcopper.errors import ReadError
+from quietcopper.formats.ipc2581.columns import NO_ROW, StepData
+from quietcopper.formats.ipc2581.copper import Areas, outside, plane_nets, polygons_of, read_areas
+from quietcopper.formats.ipc2581.holes import Holes, Pads, Rows, hole_nets, link_pads, read_holes
+from quietcopper.formats.ipc2581.parts import PartRows, read_parts
+from quietcopper.formats.ipc2581.pins import PinTable, holes_from_stacks, link_pins, pads_from_packages, pin_nets
+from quietcopper.formats.ipc2581.reader import Reader
+from quietcopper.formats.ipc2581.specs import impedance_target
+from quietcopper.formats.ipc2581.stackup import Stackup, read_stackup
+
+MANY_COPIES = 10_000  # a panel with more boards than this is a slip of the file, worth a sentence
+AnyRows = TypeVar("AnyRows", bound=Rows)
+
+
+def assemble(reader: Reader) -> model.Board:
+    """The board of one step of the file. Raises ReadError for a file without a layout."""
+    step = _board_step(reader)
+    stackup = read_stackup(reader, step)
+    layer_of = _layer_numbers(reader, stackup)
+    count = len(stackup.layers)
+    negative = [i for i, name in enumerate(stackup.names) if reader.layers[name].negative]
+    outline = _outline(reader, step)
+    nets_of_pins = pin_nets(reader, step)
+
+    pads = _pads(reader, step, layer_of)
+    holes = read_holes(reader, step, layer_of, count)
+    if step.links_given:
+        pads = replace(pads, via=_stated_holes(pads, holes))
+    else:
+        pads = link_pads(pads, holes)
+        pads, holes = holes_from_stacks(reader, step, pads, holes, stackup.names)
+    parts = read_parts(reader, step, {name: i for i, name in enumerate(stackup.names)}, count)
+    pins, pads = link_pins(reader, step, parts, pads, nets_of_pins)
+    if not step.links_given:
+        pads, holes = pads_from_packages(reader, step, parts, pins, pads, holes, count)
+    holes = hole_nets(holes, pads, [] if step.links_given else step.net_points, reader)
+    holes = replace(holes, pin=_hole_pins(holes, pads, len(pins.part)))
+    names = reader.features.nets.list()
+    areas = read_areas(step, layer_of, negative, outline, reader.counts)
+    areas = plane_nets(areas, holes, names, list(stackup.names), reader.counts)
+    traces = _traces(step, layer_of)
+    trace_row = step.traces.numpy("row")
+    traces, trace_row, areas, pads = _inside(reader, outline, traces, trace_row, areas, pads)
+
+    traces = traces.take(_order(trace_row))
+    areas = areas.take(_order(areas.row))
+    pads, holes, pins = _in_order(parts, pads, holes, pins)
+    nets, net_of = _nets(reader, step, names, [traces.net, areas.net, pads.net, holes.net, pins.net])
+    return model.Board(
+        name=step.name,
+        source=reader.label,
+        layers=stackup.layers,
+        dielectrics=stackup.dielectrics,
+        nets=nets,
+        outline=outline,
+        traces=traces.replace(net=net_of[traces.net]),
+        vias=_vias(holes, net_of),
+        pads=model.Pads(net_of[pads.net], pads.layer, pads.x, pads.y, pads.shape, pads.via, pads.pin),
+        areas=model.Areas(net_of[areas.net], areas.layer, areas.shape),
+        parts=model.Parts(
+            parts.ref, parts.value, parts.package, parts.side, parts.x, parts.y, parts.rotation  # type: ignore[arg-type]
+        ),
+        pins=model.Pins(pins.part, pins.name, net_of[pins.net], pins.x, pins.y, pins.layer),  # type: ignore[arg-type]
+        mask_top=stackup.mask_top,
+        mask_bottom=stackup.mask_bottom,
+        net_classes=_net_classes(reader, step),
+        impedances=_impedances(reader, step, names),
+        assumptions=tuple(reader.counts.assumptions),
+        unread=reader.counts.rows(),
+        problems=tuple(reader.counts.problems),
+    )
+
+
+def _board_step(reader: Reader) -> StepData:
+    """The step to review: one board, not the panel it is repeated on; the one with the most copper."""
+    if not reader.steps:
+        found = f"a file for {reader.mode.lower()} purposes without a layout" if reader.mode else "a file without a layout"
+        raise ReadError(
+            reader.label, found=found, expected="a <Step> in <CadData>", remedy="export the layout, not only the parts list"
+        )
+    parts = [sum(bool(node.attrib.get("refDes")) for node in step.components) for step in reader.steps]
+    best = max(range(len(reader.steps)), key=lambda i: (not reader.steps[i].repeats, reader.steps[i].weight, parts[i], -i))
+    if reader.steps[best].weight == 0:  # only a step that repeats others has copper of its own
+        best = max(range(len(reader.steps)), key=lambda i: (reader.steps[i].weight, parts[i], -i))
+    chosen = reader.steps[best]
+    if chosen.weight == 0 and not len(chosen.holes) and not chosen.components:
+        found = "a file for parts lists only, without a layout" if reader.mode == "BOM" else "a layout without any copper"
+        raise ReadError(
+            reader.label, chosen.line, found=found, expected="a <Step> with features", remedy="export the layout as well"
+        )
+    for step in reader.steps:
+        for repeat in step.repeats:
+            reader.counts.unread(
+                f"copies of {repeat.step} on panel {step.name}", repeat.line, "one board is reviewed", repeat.copies
+            )
+            if repeat.copies > MANY_COPIES:
+                reader.counts.problem(
+                    f"{step.name} repeats {repeat.step} {repeat.copies:,} times; one board of it is reviewed."
+                )
+        if step is not chosen and not step.repeats and step.weight:
+            reader.counts.unread(f"step {step.name}", step.line, f"{chosen.name} is reviewed", step.weight)
+    return chosen
+
+
+def _layer_numbers(reader: Reader, stackup: Stackup) -> NDArray[np.int64]:
+    """Copper layer index by the reader's number of a layer name, -1 for others."""
+    index = {name: i for i, name in enumerate(stackup.names)}
+    _tell_missing_layers(reader, stackup)
+    return np.array([index.get(name, -1) for name in reader.features.layers.list()], dtype=np.int64)
+
+
+def _tell_missing_layers(reader: Reader, stackup: Stackup) -> None:
+    """A drill layer called 1-18 on a board of two layers: the others are not in the file."""
+    for info in reader.layers.values():
+        match = re.search(r"(\d+)\s*[-_]\s*(\d+)\s*$", info.name) if info.kind == "holes" else None
+        if match and 64 >= int(match[2]) > len(stackup.layers):
+            reader.counts.problem(
+                f"Drill layer {info.name} goes through {match[2]} layers, and the file has {len(stackup.layers)} of them"
+                f"{f': it was written for {reader.mode.lower()}' if reader.mode else ''}. References on the missing "
+                "layers cannot be seen."
+            )
+
+
+def _outline(reader: Reader, step: StepData) -> Polygon | MultiPolygon:
+    if len(step.outlines) == 1:
+        return step.outlines[0]
+    if step.outlines:
+        pieces, _ = polygons_of(np.array(step.outlines, dtype=object))
+        together = MultiPolygon(list(pieces))
+        return together if together.is_valid else shapely.union_all(pieces)  # type: ignore[return-value]
+    t = step.traces
+    ends = [np.array([*t.x0, *t.x1]), np.array([*t.y0, *t.y1])]
+    coords = step.areas.numpy("coords").reshape(-1, 2)
+    x = np.concatenate([ends[0], coords[:, 0], step.pads.numpy("x"), step.holes.numpy("x")])
+    y = np.concatenate([ends[1], coords[:, 1], step.pads.numpy("y"), step.holes.numpy("y")])
+    if not len(x):
+        return Polygon()
+    reader.counts.assume(
+        "board outline", f"{np.ptp(x) * 1e3:.1f} x {np.ptp(y) * 1e3:.1f}", "mm", "the file has no profile; box round the copper"
+    )
+    return shapely.box(x.min() - 1e-4, y.min() - 1e-4, x.max() + 1e-4, y.max() + 1e-4)
+
+
+def _pads(reader: Reader, step: StepData, layer_of: NDArray[np.int64]) -> Pads:
+    p = step.pads
+    x, y = p.numpy("x"), p.numpy("y")
+    return Pads(
+        net=p.numpy("net"),
+        layer=layer_of[p.numpy("layer")] if len(p) else np.empty(0, dtype=np.int64),
+        x=x,
+        y=y,
+        shape=step.templates.place(p.numpy("shape"), x, y),  # type: ignore[arg-type]
+        via=np.full(len(p), -1),
+        pin=p.numpy("pin"),
+        row=p.numpy("row"),
+        stack=p.numpy("stack"),
+        hole=p.numpy("hole"),
+    )
+
+
+def _stated_holes(pads: Pads, holes: Holes) -> NDArray[np.int64]:
+    """Rows of the holes that our own writer names beside pads."""
+    row_of = {int(name): row for row, name in reversed(list(enumerate(holes.name)))}
+    return np.array([row_of.get(int(name), -1) if name >= 0 else -1 for name in pads.hole], dtype=np.int64)
+
+
+def _hole_pins(holes: Holes, pads: Pads, pin_count: int) -> NDArray[np.int64]:
+    """The pin of each hole: as stated, else that of the first pad on it that has one."""
+    out = np.full(len(holes), -1)
+    rows = np.flatnonzero((pads.via >= 0) & (pads.pin >= 0))[::-1]
+    out[pads.via[rows]] = pads.pin[rows]
+    stated = (holes.pin >= 0) & (holes.pin < pin_count)
+    return np.where(stated, holes.pin, out)
+
+
+def _traces(step: StepData, layer_of: NDArray[np.int64]) -> model.Traces:
+    t = step.traces
+    layer = layer_of[t.numpy("layer")] if len(t) else np.empty(0)
+    columns = (t.numpy(name) for name in ("x0", "y0", "x1", "y1", "xc", "yc", "turn", "width"))
+    return model.Traces(t.numpy("net"), layer, *columns)  # type: ignore[arg-type]
+
+
+def _inside(
+    reader: Reader, outline: Geometry, traces: model.Traces, trace_row: NDArray[np.int64], areas: Areas, pads: Pads
+) -> tuple[model.Traces, NDArray[np.int64], Areas, Pads]:
+    """Drops net-less copper that lies wholly off the board (frames, titles); tells of copper with a net that does."""
+    if outline.is_empty:
+        return traces, trace_row, areas, pads
+    ends = np.stack([np.stack([traces.x0, traces.y0], -1), np.stack([traces.x1, traces.y1], -1)], axis=1)
+    off = [outside(outline, shapes) for shapes in (shapely.linestrings(ends), areas.shape, pads.shape)]
+    free = [traces.net == 0, areas.net == 0, (pads.net == 0) & (pads.pin < 0) & (pads.via < 0)]
+    dropped = sum(int((o & f).sum()) for o, f in zip(off, free, strict=True))
+    netted = sum(int((o & ~f).sum()) for o, f in zip(off, free, strict=True))
+    if dropped:
+        reader.counts.unread("net-less copper off the board", 0, "frames and titles outside the outline", dropped)
+    if netted:
+        reader.counts.problem(f"{netted} pieces of copper with a net lie outside the board's outline.")
+    keep = [np.flatnonzero(~(o & f)) for o, f in zip(off, free, strict=True)]
+    return traces.take(keep[0]), trace_row[keep[0]], areas.take(keep[1]), pads.take(keep[2])
+
+
+def _order(row: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Rows in the order that our own writer stated; rows without a statement stay behind them."""
+    return np.argsort(np.where(row == NO_ROW, np.iinfo(np.int64).max, row), kind="stable")
+
+
+def _renumbered(order: NDArray[np.int64], links: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Row numbers after a table was put in order; -1 stays."""
+    place = np.append(np.argsort(order), -1)
+    return place[links]
+
+
+def _in_order(parts: PartRows, pads: Pads, holes: Holes, pins: PinTable) -> tuple[Pads, Holes, PinTable]:
+    pin_order, hole_order = _order(np.array(parts.pin_row, dtype=np.int64)), _order(holes.row)
+    stated = holes.pin if (holes.row != NO_ROW).any() else None
+    holes = holes.take(hole_order)
+    holes = replace(holes, pin=_renumbered(pin_order, holes.pin))
+    pads = pads.take(_order(pads.row))
+    pads = replace(pads, via=_renumbered(hole_order, pads.via), pin=_renumbered(pin_order, pads.pin))
+    pins = PinTable(
+        pins.part[pin_order],
+        [pins.name[i] for i in pin_order],
+        pins.net[pin_order],
+        pins.x[pin_order],
+        pins.y[pin_order],
+        pins.layer[pin_order],
+    )
+    del stated
+    return pads, holes, pins
+
+
+def _nets(
+    reader: Reader, step: StepData, names: list[str], used: list[NDArray[np.int64]]
+) -> tuple[tuple[str, ...], NDArray[np.int64]]:
+    """Net names of the board, the logical nets first and in their order; and their index by the reader's number."""
+    stated = [reader.features.net(node.attrib["name"]) for node, owner in reader.nets if owner in (None, step)]
+    rest = np.unique(np.concatenate([np.asarray(column, dtype=np.int64) for column in used])).tolist()
+    order = list(dict.fromkeys([0, *stated, *rest]))
+    index = np.zeros(len(names), dtype=np.int64)
+    index[order] = np.arange(len(order))
+    return tuple(names[number] for number in order), index
+
+
+def _vias(holes: Holes, net_of: NDArray[np.int64]) -> model.Vias:
+    return model.Vias(
+        net_of[holes.net],  # type: ignore[arg-type]
+        holes.x,
+        holes.y,
+        holes.x1,
+        holes.y1,
+        holes.drill,
+        holes.first,  # type: ignore[arg-type]
+        holes.last,  # type: ignore[arg-type]
+        holes.plated,
+        holes.antipad,
+        holes.pin,  # type: ignore[arg-type]
+    )
+
+
+def _net_classes(reader: Reader, step: StepData) -> dict[str, str]:
+    out = {}
+    for node, owner in reader.nets:
+        word = node.attrib.get("netClass", "").strip().lower()
+        if word and owner in (None, step):
+            out[node.attrib["name"]] = word
+    return out
+
+
+def _impedances(reader: Reader, step: StepData, names: list[str]) -> dict[str, float]:
+    """Targets that a Spec states for a net's lines; a pair's differential target has no place in the board model."""
+    out: dict[str, float] = {}
+    for spec, net in step.spec_nets:
+        target = impedance_target(reader.specs[spec]) if spec in reader.specs else None
+        if target is None or net == 0:
+            continue
+        if target.coupled:
+            reader.counts.unread(
+                "differential impedance target", reader.specs[spec].line, f"{target.ohm:g} ohm for net {names[net]}"
+            )
+        elif out.setdefault(names[net], target.ohm) != target.ohm:
+            reader.counts.problem(f"Net {names[net]} has two impedance targets; {out[names[net]]:g} ohm holds.")
+    return out

@@ -1,0 +1,322 @@
+"""The stackup: which layers are copper, in what order, what lies between them, and what the file left out.
+
+Defaults, each recorded as an assumption: relative permittivity 4.3 and loss tangent 0.02 (glass-epoxy laminate around
+1 GHz is sold between 3.9 and 4.7 and between 0.01 and 0.025; common practice, no source), copper 35 µm outside and
+17.5 µm inside (one and a half ounce a square foot; common practice, no source), board 1.6 mm thick (common practice,
+no source), solder mask 20 µm with 3.5 and 0.025 (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from quietcopper.board import Dielectric, Layer, Mask
+from quietcopper.errors import ReadError
+from quietcopper.formats.ipc2581.columns import StepData
+from quietcopper.formats.ipc2581.counts import Counts
+from quietcopper.formats.ipc2581.layers import COPPER, DIELECTRIC, MASK, OTHER, LayerInfo
+from quietcopper.formats.ipc2581.nodes import Node
+from quietcopper.formats.ipc2581.reader import Reader
+from quietcopper.formats.ipc2581.specs import Material, loose_material, material_of
+from quietcopper.formats.ipc2581.values import Unit, number, size, text
+from quietcopper.units import COPPER_CONDUCTIVITY
+
+ER, TAN_D = 4.3, 0.02
+OUTER_COPPER, INNER_COPPER = 35e-6, 17.5e-6  # m
+BOARD = 1.6e-3  # m
+MASK_THICKNESS, MASK_ER, MASK_TAN_D = 20e-6, 3.5, 0.025
+NO_SHEET = frozenset(  # layer functions that are no sheet of the stack even when listed in it with a thickness
+    "DRILL ROUT SILKSCREEN LEGEND PASTEMASK SOLDERPASTE DOCUMENT GRAPHIC ASSEMBLY COURTYARD BOARD_OUTLINE BOARDFAB "
+    "V_CUT GLUE PROBE REWORK COMPONENT_TOP COMPONENT_BOTTOM FIXTURE PIN LANDPATTERN THIEVING_KEEP_INOUT".split()
+)
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One StackupLayer. thickness in m, None where not stated or zero; kind as in layers.py, by all that is known."""
+
+    name: str
+    kind: str
+    thickness: float | None
+    material: Material
+    word: str | None = None  # the layer's function as our own writer noted it
+    line: int = 0
+
+
+@dataclass(frozen=True)
+class Stackup:
+    """Copper layers in order with what lies between and outside. names : the file's names of the copper layers."""
+
+    layers: tuple[Layer, ...]
+    dielectrics: tuple[Dielectric, ...]
+    mask_top: Mask | None
+    mask_bottom: Mask | None
+    names: tuple[str, ...]
+
+
+def read_stackup(reader: Reader, step: StepData) -> Stackup:
+    """The stackup for one step. Raises ReadError when the file has no copper layer at all."""
+    counts = reader.counts
+    assert reader.cad_unit is not None
+    drawn = {name for i, name in enumerate(reader.features.layers.list()) if i in step.features_on}
+    sheets, overall = _listed(reader, step)
+    sheets = [_judged(sheet, reader.layers.get(sheet.name), drawn, counts) for sheet in sheets]
+    sheets = _with_unlisted(sheets, reader, drawn)
+    copper = [i for i, sheet in enumerate(sheets) if sheet.kind == COPPER]
+    if not copper:
+        raise ReadError(
+            reader.label,
+            found="a file that declares no copper layer" if reader.layers else "a file without layers",
+            expected="a board's layout (Ecad, CadData, Layer of function CONDUCTOR, SIGNAL, PLANE or MIXED)",
+            remedy="export the layout, not only the parts list",
+        )
+    layers = _copper_layers([sheets[i] for i in copper], reader)
+    gaps = [sheets[a + 1 : b] for a, b in zip(copper, copper[1:], strict=False)]
+    return Stackup(
+        layers,
+        _dielectrics(gaps, layers, overall, counts),
+        _mask(sheets[: copper[0]], "TOP", reader),
+        _mask(sheets[copper[-1] + 1 :], "BOTTOM", reader),
+        tuple(sheets[i].name for i in copper),
+    )
+
+
+# ---- which list of layers --------------------------------------------------------------------------------------------
+
+
+def _listed(reader: Reader, step: StepData) -> tuple[list[Sheet], float | None]:
+    """The sheets that the file lists for this step from top to bottom, and the whole thickness it states, m."""
+    assert reader.cad_unit is not None
+    if not reader.stackups:
+        reader.counts.problem("The file has no stackup: thicknesses and materials are assumed.")
+        return [], None
+    chosen = next((s for s in reader.stackups if s.attrib.get("name") == step.stackup and step.stackup), None)
+    if chosen is None:
+        chosen = max(reader.stackups, key=lambda s: _copper_count(s.children, reader.layers))
+    if len(reader.stackups) > 1:
+        reader.counts.unread("Stackup", chosen.line, "one stackup a board is reviewed", len(reader.stackups) - 1)
+    groups = {group.attrib.get("name", f"#{i}"): group for i, group in enumerate(chosen.all("StackupGroup"))}
+    overall = size(chosen, "overallThickness", reader.cad_unit, 0.0) or None
+    order = _expanded(groups, reader.counts)
+    per_group = [_sheets(members, reader, reader.cad_unit) for members in order.values()]
+    names = [sheet.name for sheets in per_group for sheet in sheets]
+    if len(set(names)) == len(names):
+        return [sheet for sheets in per_group for sheet in sheets], overall
+    # the same layers in several groups: alternatives, not parts of one stack
+    owners = [max((s.name for s in reader.steps if s.name in name), key=len, default="") for name in order]
+    scored = [
+        (owner == step.name, sum(s.kind == COPPER for s in sheets)) for owner, sheets in zip(owners, per_group, strict=True)
+    ]
+    best = max(range(len(scored)), key=lambda i: (scored[i], -i))
+    name = list(order)[best]
+    reader.counts.problem(f"The stackup lists layers more than once; the list {name} was used.")
+    return per_group[best], size(groups[name], "thickness", reader.cad_unit, 0.0) or None
+
+
+def _copper_count(groups: list[Node], layers: dict[str, LayerInfo]) -> int:
+    refs = {item.attrib.get("layerOrGroupRef", "") for group in groups for item in group.all("StackupLayer")}
+    return sum(name in layers and layers[name].kind == COPPER for name in refs)
+
+
+def _expanded(groups: dict[str, Node], counts: Counts) -> dict[str, list[Node]]:
+    """The StackupLayer elements of each outermost group, groups named inside groups put in place."""
+    inner = {item.attrib.get("layerOrGroupRef") for group in groups.values() for item in group.all("StackupLayer")}
+
+    def members(name: str, above: tuple[str, ...]) -> list[Node]:
+        out = []
+        items = groups[name].all("StackupLayer")
+        if items and all("sequence" in item.attrib for item in items):
+            items = sorted(items, key=lambda item: number(item, "sequence"))
+        for item in items:
+            ref = item.attrib.get("layerOrGroupRef", "")
+            if ref in groups and ref not in above:
+                out += members(ref, (*above, ref))
+            elif ref in groups:
+                counts.problem(f"Stackup group {ref} contains itself; the inner mention was left out.")
+            else:
+                out.append(item)
+        return out
+
+    outermost = [name for name in groups if name not in inner] or list(groups)
+    return {name: members(name, (name,)) for name in outermost}
+
+
+def _sheets(items: list[Node], reader: Reader, unit: Unit) -> list[Sheet]:
+    out = []
+    for item in items:
+        name = text(item, "layerOrGroupRef")
+        info = reader.layers.get(name)
+        material = Material()
+        for spec in (*(ref.attrib.get("id", "") for ref in item.all("SpecRef")), *(info.specs if info else ())):
+            if spec in reader.specs:
+                material = material_of(reader.specs[spec], material)
+        material = loose_material(item, material)
+        word = next(
+            (a.attrib.get("value", "") for a in item.all("NonstandardAttribute") if a.attrib.get("name") == "board.function"),
+            None,
+        )  # fmt: skip
+        kind = info.kind if info else _kind_by_words(name, material)
+        if info is not None and info.function in NO_SHEET:
+            kind = OTHER
+        elif kind == OTHER:
+            kind = DIELECTRIC if info is not None else _kind_by_words(name, material)
+        out.append(Sheet(name, kind, size(item, "thickness", unit, 0.0) or None, material, word, item.line))
+    return out
+
+
+def _kind_by_words(name: str, material: Material) -> str:
+    """What a StackupLayer without a Layer element is; copper only where a Layer element says so."""
+    words = f"{name} {material.material}".upper()
+    if "MASK" in words or "RESIST" in words:
+        return MASK
+    return OTHER if material.material.upper() == "AIR" else DIELECTRIC
+
+
+def _judged(sheet: Sheet, info: LayerInfo | None, drawn: set[str], counts: Counts) -> Sheet:
+    """A layer called dielectric by name or material but copper by function, with nothing drawn on it, is dielectric."""
+    if sheet.kind != COPPER or sheet.name in drawn or info is None:
+        return sheet
+    named = sheet.name.upper().startswith(("DIEL", "PREPREG", "CORE"))
+    stated = (sheet.material.er or 0.0) > 1.0 and not sheet.material.conductivity
+    if named or stated:
+        counts.problem(
+            f"Layer {sheet.name} is {info.function} by function but a dielectric by its "
+            f"{'name' if named else 'material'}, and nothing is drawn on it: taken as a dielectric."
+        )
+        return replace(sheet, kind=DIELECTRIC)
+    return sheet
+
+
+def _with_unlisted(sheets: list[Sheet], reader: Reader, drawn: set[str]) -> list[Sheet]:
+    """Adds copper layers that the file declares and draws on but does not list in the stackup."""
+    listed = {sheet.name for sheet in sheets}
+    missing = [info for info in reader.layers.values() if info.kind == COPPER and info.name not in listed]
+    if any(sheet.kind == COPPER for sheet in sheets):
+        missing = [info for info in missing if info.name in drawn]
+        if missing:
+            names = ", ".join(info.name for info in missing)
+            reader.counts.problem(f"Copper layers that the stackup does not list: {names}. They were put by their side.")
+    rank = {"TOP": 0, "BOTTOM": 2}
+    top = [Sheet(i.name, COPPER, None, Material()) for i in missing if i.side == "TOP"]
+    rest = [i for i in missing if i.side != "TOP"]
+    rest.sort(key=lambda info: rank.get(info.side, 1))
+    return [*top, *sheets, *(Sheet(i.name, COPPER, None, Material()) for i in rest)]
+
+
+# ---- filling in ------------------------------------------------------------------------------------------------------
+
+
+def _copper_layers(sheets: list[Sheet], reader: Reader) -> tuple[Layer, ...]:
+    out, conductivity_assumed = [], 0
+    for i, sheet in enumerate(sheets):
+        outer = i in (0, len(sheets) - 1)
+        thickness = sheet.thickness
+        if thickness is None:
+            thickness = OUTER_COPPER if outer else INNER_COPPER
+            reader.counts.assume(
+                f"copper thickness of layer {sheet.name}",
+                thickness * 1e6,
+                "µm",
+                f"the file gives none; {'one ounce on an outer' if outer else 'half an ounce on an inner'} layer is common",
+            )
+        info = reader.layers.get(sheet.name)
+        function = sheet.word if sheet.word is not None else info.function.lower() if info else ""
+        conductivity = sheet.material.conductivity
+        if conductivity is None or conductivity <= 0:
+            conductivity, conductivity_assumed = COPPER_CONDUCTIVITY, conductivity_assumed + 1
+        out.append(Layer(sheet.name, thickness, function, conductivity))
+    if conductivity_assumed:
+        reader.counts.assume(
+            "conductivity of copper layers",
+            COPPER_CONDUCTIVITY,
+            "S/m",
+            "the file gives none; annealed copper at 20 °C",
+            conductivity_assumed,
+        )
+    return tuple(out)
+
+
+def _dielectrics(
+    gaps: list[list[Sheet]], layers: tuple[Layer, ...], overall: float | None, counts: Counts
+) -> tuple[Dielectric, ...]:
+    """One merged sheet a gap; thickness that is not stated is shared out of the board's."""
+    stacks = [[sheet for sheet in gap if sheet.kind in (DIELECTRIC, MASK)] for gap in gaps]
+    known = [sum(sheet.thickness or 0.0 for sheet in stack) for stack in stacks]
+    open_gaps = [i for i, thickness in enumerate(known) if thickness == 0.0]
+    shared = 0.0
+    if open_gaps:
+        copper = sum(layer.thickness for layer in layers)
+        rest = (overall if overall is not None else BOARD) - copper - sum(known)
+        if rest <= 0:  # what is stated already fills the board: the default board's share, not a negative one
+            rest = (BOARD - copper) * len(open_gaps) / len(gaps)
+        shared = max(rest / len(open_gaps), 10e-6)
+    out = []
+    for i, stack in enumerate(stacks):
+        between = f"between {layers[i].name} and {layers[i + 1].name}"
+        sheets = [_filled(sheet, between, counts) for sheet in stack if sheet.thickness]
+        if not sheets:
+            why = "its share of the board thickness that the file states" if overall else "its share of a board of 1.6 mm"
+            counts.assume(f"dielectric thickness {between}", shared * 1e3, "mm", f"the file gives none; {why}")
+            material = stack[0].material if stack else Material()
+            sheets = [_filled(Sheet("", DIELECTRIC, shared, material), between, counts)]
+        out.append(_merged(sheets))
+    return tuple(out)
+
+
+def _filled(sheet: Sheet, between: str, counts: Counts) -> Sheet:
+    """The same with permittivity and loss tangent, assumed where not stated or impossible."""
+    material = sheet.material
+    what = f"of {sheet.name}, {between}" if sheet.name else between
+    if material.er is not None and material.er < 1.0:
+        counts.problem(f"The file states a dielectric constant of {material.er:g} {what}; that cannot be, it is assumed.")
+        material = replace(material, er=None)
+    if material.tan_d is not None and not 0.0 <= material.tan_d < 1.0:
+        counts.problem(f"The file states a loss tangent of {material.tan_d:g} {what}; that cannot be, it is assumed.")
+        material = replace(material, tan_d=None)
+    if material.er is None:
+        counts.assume(f"dielectric constant {what}", ER, "", "the file gives none; glass-epoxy laminate around 1 GHz")
+    if material.tan_d is None:
+        counts.assume(f"loss tangent {what}", TAN_D, "", "the file gives none; glass-epoxy laminate around 1 GHz")
+    er = ER if material.er is None else material.er
+    tan_d = TAN_D if material.tan_d is None else material.tan_d
+    return replace(sheet, material=replace(material, er=er, tan_d=tan_d))
+
+
+def _merged(sheets: list[Sheet]) -> Dielectric:
+    """Sheets in series as one: thicknesses add, t/er add, losses weigh by t/er (capacitors in series)."""
+    first = sheets[0].material
+    frequency = first.frequency or Dielectric.frequency
+    assert first.er is not None
+    assert first.tan_d is not None
+    if len(sheets) == 1:
+        return Dielectric(sheets[0].thickness or 0.0, first.er, first.tan_d, first.material, frequency)
+    thickness = [sheet.thickness or 0.0 for sheet in sheets]
+    elastance = [t / (sheet.material.er or 1.0) for t, sheet in zip(thickness, sheets, strict=True)]
+    lost = sum(e * (sheet.material.tan_d or 0.0) for e, sheet in zip(elastance, sheets, strict=True))
+    materials = list(dict.fromkeys(sheet.material.material for sheet in sheets if sheet.material.material))
+    return Dielectric(
+        sum(thickness), sum(thickness) / sum(elastance), lost / sum(elastance), " + ".join(materials), frequency
+    )
+
+
+def _mask(sheets: list[Sheet], side: str, reader: Reader) -> Mask | None:
+    """Solder mask outside the outermost copper; None where the file has no mask layer on that side."""
+    counts = reader.counts
+    listed = next((sheet for sheet in sheets if sheet.kind == MASK), None)
+    declared = next((i.name for i in reader.layers.values() if i.kind == MASK and i.side == side), None)
+    if listed is None and declared is None:
+        return None
+    name = listed.name if listed else declared
+    material = listed.material if listed else Material()
+    thickness = listed.thickness if listed else None
+    values = []
+    for what, unit, scale, stated, default in (
+        ("thickness", "µm", 1e6, thickness, MASK_THICKNESS),
+        ("dielectric constant", "", 1.0, material.er, MASK_ER),
+        ("loss tangent", "", 1.0, material.tan_d, MASK_TAN_D),
+    ):
+        impossible = stated is None or stated < 0 or (what == "dielectric constant" and stated < 1.0)
+        if impossible:
+            counts.assume(f"{what} of solder mask {name}", default * scale, unit, "the file gives none; common practice")
+        values.append(default if impossible or stated is None else stated)
+    return Mask(*values)
