@@ -26,6 +26,7 @@ from quietcopper.electrical.tables import Pieces
 TOUCH = 2 * ARC_SAG  # m; two flattened arcs that touch may lie this far apart. No process makes a gap so narrow.
 MOST_NAMED = 40  # problems of one kind that are named singly; the rest is counted
 SCREW = 2e-3  # m; a plated hole at least this wide may hold a screw, which ties its copper to a case
+LEAD = 0.6e-3  # m; where no pins are known, a plated hole at least this wide may hold a part's lead
 SPOKE = 2e-3  # m; a trace no longer than this between a hole's pad and an area is a thermal spoke
 
 TRACE, PAD, AREA, BARREL = 0, 1, 2, 3
@@ -96,6 +97,7 @@ class Copper:
     """Connected copper of a board.
 
     piece_of_element : row in `pieces` of every element, -1 for a barrel that touches no other copper
+    loose_pads : which elements are pads that the file gives to no hole
     via_index, piece_index : which hole meets which piece, one entry a meeting, ordered by hole
     contact_a, contact_b : pairs of touching elements, a < b
     group_nets : the named nets of every group, in the order of the net list
@@ -105,6 +107,7 @@ class Copper:
 
     pieces: Pieces
     piece_of_element: Ints
+    loose_pads: Bools
     via_index: Ints
     piece_index: Ints
     elements: Elements
@@ -173,25 +176,17 @@ class Copper:
     def floating(self) -> Bools:
         """Which groups hold no pin, no screw hole, and no pad that could be a part's: shape (groups,).
 
-        Where the file says which pads are pins, only those count. Where it names no pins at all, every pad that
-        belongs to no hole may be a part's.
+        Where the file says which pads are pins, only those and screw holes count. Where it names no pins at all, every
+        pad that belongs to no hole may be a part's, and so may every hole that is wide enough for a lead.
         """
+        elements = self.elements
+        named = bool((self.pieces.pins > 0).any())
+        hole = (elements.kind == BARREL) & (elements.half >= (SCREW if named else LEAD) / 2)
+        bound = hole if named else hole | self.loose_pads
         tied = np.zeros(len(self.group_nets), dtype=bool)
         tied[self.pieces.group[self.pieces.pins > 0]] = True
-        screw = (self.elements.kind == BARREL) & (self.elements.half >= SCREW / 2)
-        tied[self.group_of_element[screw & (self.piece_of_element >= 0)]] = True
-        if not (self.pieces.pins > 0).any():
-            tied[self.pieces.group[self.piece_of_pad[self._loose_pads]]] = True
+        tied[self.group_of_element[bound & (self.piece_of_element >= 0)]] = True
         return ~tied
-
-    @cached_property
-    def _loose_pads(self) -> Ints:
-        """Rows of pads that touch no barrel."""
-        start, target = self.neighbours
-        first = self.elements.first[PAD]
-        source = np.repeat(np.arange(len(self.elements)), np.diff(start))
-        in_hole = np.unique(source[self.elements.kind[target] == BARREL]) - first
-        return np.setdiff1d(np.arange(len(self.piece_of_pad)), in_hole).astype(np.int32)
 
 
 def connect(board: Board) -> Copper:
@@ -238,6 +233,7 @@ def connect(board: Board) -> Copper:
     return Copper(
         pieces=pieces,
         piece_of_element=piece,
+        loose_pads=_loose_pads(board, elements),
         via_index=via_index,
         piece_index=piece_index,
         elements=elements,
@@ -292,6 +288,12 @@ def _hole_pads(board: Board, elements: Elements) -> NDArray[np.int64]:
     known = np.flatnonzero(at < len(key))
     known = known[key[at[known]] == wanted[known]]
     return np.stack([own[known] + elements.first[PAD], at[known] + first])
+
+
+def _loose_pads(board: Board, elements: Elements) -> Bools:
+    out = np.zeros(len(elements), dtype=bool)
+    out[elements.first[PAD] : elements.first[AREA]] = board.pads.via < 0
+    return out
 
 
 def _piece_nets(board: Board, elements: Elements, piece: Ints, count: int) -> Ints:

@@ -23,6 +23,7 @@ from quietcopper.electrical.spines import Spine, held_both_ways, spine_of
 SHORTEST = 5e-3  # m, of a finger
 WIDTHS = (1.57e-3, 3.14e-3, 6.28e-3)  # m; what is narrower may be a finger of the body that is wider. Odd figures, so
 # that no drawn width sits on the border
+COARSER = 1.25  # a finger found at a coarser width scale holds when it is this many times as long
 SLENDER = 3.0  # a finger is at least this many times as long as wide
 STEP = 0.1e-3  # m between the points along the edges of copper; narrower copper is not followed
 
@@ -129,7 +130,8 @@ def fingers(board: Board, copper: Copper, min_length: float = SHORTEST, widths: 
     A place is part of the body where the copper is wider than the width scale (each of `widths` in turn) and a tie lies
     in the same wide part. Ties are plated holes that reach copper elsewhere, pads of parts, and traces that lead away.
     What a single cut can part from every tie and from the body hangs on one end; it is a finger when it is at least
-    `min_length` long, `SLENDER` times as long as wide. Where it is found at several scales, the longest holds.
+    `min_length` long, `SLENDER` times as long as wide. Where it is found at several scales, the finest holds,
+    unless a coarser one makes it longer by a quarter.
     Openings smaller than `min_length` (antipads, thermal reliefs) are taken as filled: no finger fits into them, and
     the copper between them is held from several sides.
     """
@@ -154,8 +156,8 @@ class _Finger:
     net: int
     length: float
     width: float
-    at: tuple[float, float]
-    root: tuple[float, float]
+    at: tuple[float, ...]
+    root: tuple[float, ...]
     shape: BaseGeometry
 
 
@@ -174,29 +176,19 @@ def _fingers_of(
     if not len(spine):
         return []
     ties = _tie_nodes(board, copper, areas, filled, spine)
-    hanging: list[_Hanging] = []
-    for scale in widths:
-        hanging += _hanging_parts(spine, ties, scale, min_length)
-    hanging.sort(key=lambda h: -h.length)
     out: list[_Finger] = []
-    for part in hanging:
-        shape = _shape_of(spine, part, whole)
-        if any(shape.intersection(kept.shape).area > 0.5 * min(shape.area, kept.shape.area) for kept in out):
-            continue
-        shared = shapely.area(shapely.intersection(board.areas.shape[areas], shape))
-        pieces = copper.pieces
-        out.append(
-            _Finger(
-                int(areas[int(np.argmax(shared))]),
-                int(pieces.layer[piece]),
-                int(pieces.net[piece]),
-                part.length,
-                part.width,
-                (float(spine.at[part.tip, 0]), float(spine.at[part.tip, 1])),
-                (float(spine.at[part.start, 0]), float(spine.at[part.start, 1])),
-                shape,
-            )
-        )
+    for scale in sorted(widths):
+        for part in _hanging_parts(spine, ties, scale, min_length):
+            shape = _shape_of(spine, part, whole)
+            same = [f for f in out if shape.intersection(f.shape).area > 0.5 * min(shape.area, f.shape.area)]
+            if any(part.length < COARSER * f.length for f in same):
+                continue
+            out = [f for f in out if f not in same]
+            shared = shapely.area(shapely.intersection(board.areas.shape[areas], shape))
+            area = int(areas[int(np.argmax(shared))])
+            layer, net = int(copper.pieces.layer[piece]), int(copper.pieces.net[piece])
+            free, root = spine.at[[part.tip, part.start]].tolist()
+            out.append(_Finger(area, layer, net, part.length, part.width, tuple(free), tuple(root), shape))
     return out
 
 
@@ -259,14 +251,13 @@ def _ways_out(lines: Shapes, shape: Polygon) -> Points:
 class _Hanging:
     """A part of a spine that hangs on one end: its nodes, the free tip, where it begins, length and width, m.
 
-    root : the node that holds it; mouth : radius round it that belongs to the body, 0 at a tie
+    root : the node that holds it, in the body or at the last tie
     """
 
     nodes: Index
     tip: int
     start: int
     root: int
-    mouth: float
     length: float
     width: float
 
@@ -299,14 +290,13 @@ def _hanging_parts(spine: Spine, ties: Bools, scale: float, min_length: float) -
         while not held[way[-1]]:
             way.append(int(before[way[-1]]))
         root = way[-1]
-        mouth = 0.0 if ties[root] else float(spine.radius[root])
-        measured = _measure(spine, np.array(way), far, float(reach[tip]), mouth)
+        measured = _measure(spine, np.array(way), far, float(reach[tip]))
         if measured is None:
             continue
         length, width = measured
         begin = next(node for node in reversed(way) if far[node] >= reach[tip] - length or node == tip)
         if length >= max(min_length, SLENDER * width):
-            yield _Hanging(nodes[start : end + 1], tip, begin, root, mouth, length, width)
+            yield _Hanging(nodes[start : end + 1], tip, begin, root, length, width)
 
 
 def _wide_and_tied(spine: Spine, ties: Bools, scale: float) -> Bools:
@@ -322,12 +312,13 @@ def _wide_and_tied(spine: Spine, ties: Bools, scale: float) -> Bools:
     return wide & with_tie[part]
 
 
-def _measure(spine: Spine, way: Index, far: Floats, reach: float, mouth: float) -> tuple[float, float] | None:
+def _measure(spine: Spine, way: Index, far: Floats, reach: float) -> tuple[float, float] | None:
     """Length and typical width along a way from tip to root; None where all of it lies within the root's own circle.
 
     A finger of width f begins where the circle round the root (radius R, the largest that fits there) cuts off f:
-    sqrt(R² - f²/4) from its centre. At a tie it begins at the tie.
+    sqrt(R² - f²/4) from its centre. A tie inside the finger has R = f/2: there it begins at the tie.
     """
+    mouth = float(spine.radius[way[-1]])
     beyond = way[(far[way] >= mouth) & spine.along[way]]
     if not len(beyond):
         return None
@@ -338,7 +329,7 @@ def _measure(spine: Spine, way: Index, far: Floats, reach: float, mouth: float) 
 def _shape_of(spine: Spine, part: _Hanging, whole: Polygon) -> BaseGeometry:
     """The copper of a hanging part: the circles round its nodes, without the one round the root, within the shape."""
     circles = shapely.buffer(shapely.points(spine.at[part.nodes]), spine.radius[part.nodes])
-    mouth = shapely.Point(spine.at[part.root]).buffer(part.mouth)
+    mouth = shapely.Point(spine.at[part.root]).buffer(float(spine.radius[part.root]))
     kept = shapely.intersection(shapely.union_all(circles).difference(mouth), whole)
     polygons = [p for p in shapely.get_parts(kept).tolist() if isinstance(p, Polygon)]
     return polygons[0] if len(polygons) == 1 else MultiPolygon(polygons)

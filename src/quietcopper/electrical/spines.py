@@ -35,7 +35,7 @@ class Spine:
 
     at : (n, 2); radius : distance to the shape's edge, (n,)
     a, b : ends of the graph's edges; length : (m,); open : edges that run along a strip, not into a corner
-    sites : points on the shape's edge, (k, 2); near : a node of the spine that belongs to each site, -1 for none
+    sites : points on the shape's edge, (k, 2); site_node : pairs of a site and a node that it bounds, by site, (p, 2)
     """
 
     at: Points
@@ -45,7 +45,7 @@ class Spine:
     length: Floats
     open: Bools
     sites: Points
-    near: Index
+    site_node: Index
 
     def __len__(self) -> int:
         return len(self.at)
@@ -59,15 +59,17 @@ class Spine:
         return out
 
     def nodes_at(self, points: Points) -> Index:
-        """The node that stands for each place in the shape: one that belongs to the nearest point of its edge.
-
-        So a place never falls to a part of the shape on the other side of a slot.
-        """
+        """Nodes that stand for places in the shape: for each, the nearest of those that the nearest point of the
+        shape's edge bounds, so that no place falls to a part on the other side of a slot."""
         if not len(points):
             return np.empty(0, dtype=np.int64)
         _, site = cKDTree(self.sites).query(points)
-        found = self.near[site]
-        return found[found >= 0]
+        start, stop = np.searchsorted(self.site_node[:, 0], [site, site + 1])
+        place = np.repeat(np.arange(len(points)), stop - start)
+        first = np.cumsum(stop - start) - (stop - start)
+        node = self.site_node[start[place] + np.arange(len(place)) - first[place], 1]
+        order = np.lexsort((np.hypot(*(self.at[node] - points[place]).T), place))
+        return node[order[np.flatnonzero(np.diff(place[order], prepend=-1))]]
 
 
 def spine_of(shape: Polygon, step: float) -> Spine:
@@ -97,6 +99,7 @@ def spine_of(shape: Polygon, step: float) -> Spine:
                 np.minimum.at(radius, node[:, end], _to_segment(at[node[:, end]], edge))
     a, b = node.T
     apart = np.hypot(*(points[sites[:, 0]] - points[sites[:, 1]]).T)
+    pairs = np.stack([np.repeat(sites, 2, axis=0).T.ravel(), np.tile(node.ravel(), 2)], axis=-1)
     return Spine(
         at=at,
         radius=radius,
@@ -105,7 +108,9 @@ def spine_of(shape: Polygon, step: float) -> Spine:
         length=np.hypot(*(at[a] - at[b]).T),
         open=apart >= STRAIGHT * (radius[a] + radius[b]),
         sites=points,
-        near=_nearest_of_site(points, at, node, sites),
+        site_node=np.unique(
+            np.stack([np.repeat(sites, 2, axis=0).T.ravel(), np.tile(node.ravel(), 2)], axis=-1), axis=0
+        ),
     )
 
 
@@ -129,17 +134,6 @@ def _to_segment(at: Points, edge: Points) -> Floats:
     size = np.maximum((way**2).sum(-1), 1e-30)
     share = np.clip(((at - start) * way).sum(-1) / size, 0.0, 1.0)
     return np.hypot(*(at - start - share[:, None] * way).T)
-
-
-def _nearest_of_site(points: Points, at: Points, node: Index, sites: Index) -> Index:
-    """Of the nodes whose ridges a site bounds, the one nearest to it; -1 where it bounds none."""
-    site, candidate = np.tile(sites.ravel(), 2), np.concatenate([np.repeat(node[:, 0], 2), np.repeat(node[:, 1], 2)])
-    distance = np.hypot(*(points[site] - at[candidate]).T)
-    order = np.lexsort((distance, site))
-    first = np.flatnonzero(np.diff(site[order], prepend=-1))
-    out = np.full(len(points), -1, dtype=np.int64)
-    out[site[order][first]] = candidate[order][first]
-    return out
 
 
 def held_both_ways(spine: Spine, tied: Bools) -> tuple[Bools, Bools]:
