@@ -243,7 +243,7 @@ def scalars(evidence: Data) -> list[tuple[str, str]]:
     """The plain entries as (name, figure), in their order; short lists of numbers or words count as plain."""
     rows = []
     for key, value in evidence.items():
-        if value is None or isinstance(value, str | bool | int | float):
+        if key not in _DRAWN and (value is None or isinstance(value, str | bool | int | float)):
             rows.append(scalar(key, value))
         elif key not in _DRAWN and key not in _ON_THE_BOARD and _short_list(value):
             texts = [scalar(key, item) for item in value]

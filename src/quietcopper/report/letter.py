@@ -381,7 +381,7 @@ def _line_rows(document: Mapping[str, Any]) -> list[tuple[str, ...]]:
     """(net, layer, width, length, impedance, delay) of the longest lines, in the document's order."""
     lengths = sorted((row["length_mm"] for row in document["lines"]), reverse=True)
     least = lengths[MOST_LINES - 1] if len(lengths) > MOST_LINES else 0.0
-    return [
+    rows: list[tuple[str, ...]] = [
         (
             row["net"],
             row["layer"],
@@ -392,7 +392,8 @@ def _line_rows(document: Mapping[str, Any]) -> list[tuple[str, ...]]:
         )
         for row in document["lines"]
         if row["length_mm"] >= least
-    ][:MOST_LINES]
+    ]
+    return rows[:MOST_LINES]
 
 
 def _pair_rows(document: Mapping[str, Any]) -> list[tuple[str, ...]]:
