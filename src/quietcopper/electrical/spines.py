@@ -108,9 +108,7 @@ def spine_of(shape: Polygon, step: float) -> Spine:
         length=np.hypot(*(at[a] - at[b]).T),
         open=apart >= STRAIGHT * (radius[a] + radius[b]),
         sites=points,
-        site_node=np.unique(
-            np.stack([np.repeat(sites, 2, axis=0).T.ravel(), np.tile(node.ravel(), 2)], axis=-1), axis=0
-        ),
+        site_node=np.unique(pairs, axis=0),
     )
 
 
