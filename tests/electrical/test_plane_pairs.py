@@ -78,7 +78,7 @@ def test_agrees_with_an_overlay_of_the_whole_shapes(seed: int, shift: float) -> 
         holes = [circle(*p, d) for p, d in zip(rng.uniform(0, 30, (60, 2)), rng.uniform(0.5, 3, 60), strict=True)]
         shape = box(0, 0, 30, 30).difference(shapely.union_all([shapely.Polygon(h) for h in holes]))
         largest = max(shapely.get_parts(shape), key=lambda p: p.area)
-        return shapely.transform(largest, lambda p: p + [shift, -shift])
+        return shapely.transform(largest, lambda p: p + np.array([shift, -shift]))
 
     shapes = [plane() for _ in range(3)]
     b = small_board(layers=3)
