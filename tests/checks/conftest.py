@@ -14,6 +14,7 @@ class Said:
     """What a check said, sorted by kind."""
 
     def __init__(self, said):
+        said = list(said)
         self.findings = sorted((s for s in said if isinstance(s, Finding)), key=lambda f: -f.excess_db)
         self.coverage = [s for s in said if isinstance(s, Coverage)]
         self.not_checked = [s for s in said if isinstance(s, NotChecked)]

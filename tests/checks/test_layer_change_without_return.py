@@ -11,7 +11,7 @@ CHECK = "layer-change-without-return"
 
 
 def change(*returns_mm, layers=(2, 3)):
-    """CLK goes from layer 1 to layer 4 at (25, 15) mm between ground planes on 2 and 3; ground vias at these offsets."""
+    """CLK goes from layer 1 to 4 at (25, 15) mm through ground planes on 2 and 3; ground vias at these offsets."""
     b = small_board(ground=layers)
     b.route("CLK", (5, 15), (25, 15), Hop(4), (45, 15), layer=1)
     for dx in returns_mm:
@@ -21,9 +21,9 @@ def change(*returns_mm, layers=(2, 3)):
 
 def test_one_return_via_is_the_two_wire_line(run, fast):
     finding = run(CHECK, change(3.0), {"CLK": fast}).only
-    # Two equal vias between planes 1.2 mm apart (35 µm copper): exact, (mu0·h/pi)·acosh(s/2r).
-    expected = float(pair_inductance(1.3e-3, 3e-3, 0.15e-3))
-    assert finding.evidence["plane_distance_mm"] == pytest.approx(1.3, abs=1e-6)
+    # Two equal vias between planes 1.06 mm apart: exact, (mu0·h/pi)·acosh(s/2r).
+    expected = float(pair_inductance(1.06e-3, 3e-3, 0.15e-3))
+    assert finding.evidence["plane_distance_mm"] == pytest.approx(1.06, abs=1e-6)
     assert finding.evidence["return_inductance_nh"] == pytest.approx(expected * 1e9, rel=1e-3)
 
 

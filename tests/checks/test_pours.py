@@ -4,14 +4,23 @@ from __future__ import annotations
 
 import pytest
 
-from quietcopper.build import rectangle, small_board
+from quietcopper.build import chip, rectangle, small_board
 from quietcopper.units import C0
 
 
-def test_a_lone_piece_is_priced_by_its_half_wave(run, fast):
+def board_with_clock(y=15.0):
+    """CLK on layer 1 over ground, both tied to parts."""
     b = small_board(ground=(2,))
-    b.trace("CLK", 1, [(5, 15), (45, 15)])
-    b.area("", 1, rectangle(10, 15.5, 40, 17.5))
+    for ref, x in (("R1", 5), ("R2", 45)):
+        b.part(ref, chip("0402"), (x, y), nets=("CLK", "GND"), turn_deg=90)
+        b.drop(f"{ref}.2", (0, 1.2))
+    b.trace("CLK", 1, [b.pin("R1.1"), b.pin("R2.1")])
+    return b
+
+
+def test_a_lone_piece_is_priced_by_its_half_wave(run, fast):
+    b = board_with_clock()
+    b.area("", 1, rectangle(10, 15, 40, 17))
     finding = run("lone-copper", b.build(), {"CLK": fast}).only
     # Half wave c/(2·L·sqrt(er)) at three times the knee 0.5/0.5 ns = 1 GHz in er 4.2: 24.4 mm allowed.
     assert finding.allowance.value == pytest.approx(C0 / (2 * 3 * 1e9 * 4.2**0.5), rel=1e-9)
@@ -20,23 +29,20 @@ def test_a_lone_piece_is_priced_by_its_half_wave(run, fast):
 
 
 def test_a_tied_piece_is_not_lone(run, fast):
-    b = small_board(ground=(2,))
-    b.trace("CLK", 1, [(5, 15), (45, 15)])
-    b.area("GND", 1, rectangle(10, 15.5, 40, 17.5))
+    b = board_with_clock()
+    b.area("GND", 1, rectangle(10, 15, 40, 17))
     b.via("GND", (12, 16.5))
     assert run("lone-copper", b.build(), {"CLK": fast}).findings == []
 
 
 def test_a_lone_piece_far_from_every_line_is_left_alone(run, fast):
-    b = small_board(ground=(2,))
-    b.trace("CLK", 1, [(5, 5), (45, 5)])
+    b = board_with_clock(y=5.0)
     b.area("", 1, rectangle(10, 20, 40, 22))
     assert run("lone-copper", b.build(), {"CLK": fast}).findings == []
 
 
 def finger(*, tie_end):
-    b = small_board(ground=(2,))
-    b.trace("CLK", 1, [(12, 9.4), (45, 9.4)])
+    b = board_with_clock(y=9.6)
     b.area("GND", 1, [(2, 2), (10, 2), (10, 10), (40, 10), (40, 11), (10, 11), (10, 18), (2, 18)])
     b.via("GND", (6, 10))
     if tie_end:

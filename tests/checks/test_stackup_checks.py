@@ -19,7 +19,7 @@ def pair(*, upper, lower):
 
 def test_spacing_is_priced_as_inductance(run):
     finding = run("planes-far-apart", pair(upper=2, lower=3).build()).only
-    assert finding.predicted == pytest.approx(float(pair_inductance(1.3e-3, 10e-3, 0.15e-3)), rel=1e-6)
+    assert finding.predicted == pytest.approx(float(pair_inductance(1.06e-3, 10e-3, 0.15e-3)), rel=1e-6)
     assert finding.grade == "change it"
     # The proposal is the spacing that just meets the allowance: inductance is proportional to it.
     assert finding.remedies[0].excess_after_db == pytest.approx(0.0, abs=1e-6)
@@ -28,7 +28,7 @@ def test_spacing_is_priced_as_inductance(run):
 def test_thinner_spacing_passes(run):
     """Common practice, no source: a thinner ground-supply spacing gives lower impedance."""
     finding = run("planes-far-apart", pair(upper=1, lower=2).build()).only
-    assert finding.grade == "passes"
+    assert finding.excess_db < 0
 
 
 def test_a_supply_without_ground_facing_it_is_said(run):

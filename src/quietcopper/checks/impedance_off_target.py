@@ -8,8 +8,10 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import shapely
 
+from quietcopper.electrical.pictures import section_picture
 from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.view import View
+from quietcopper.electrical.widths import width_for
 from quietcopper.findings import (
     Allowance,
     CauseHint,
@@ -96,7 +98,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
 def _finding(
     view: View, net: int, layer: int, rows: np.ndarray, z: float, target: float, delay: float, tolerance: float
 ) -> Finding:
-    board, runs = view.board, view.runs
+    board, runs, lines = view.board, view.runs, view.line_table
     rise, name = view.drivers[net].rise, board.nets[net]
     length = float(runs.length[rows].sum())
     shorter = min(1.0, 2 * delay / rise) if rise > 0 else 1.0
@@ -106,8 +108,8 @@ def _finding(
     at = shapely.line_interpolate_point(runs.line[longest], 0.5, normalized=True)
     width = float(np.median(runs.width[rows]))
     remedies = []
-    wider = view.width_for(longest, target)
-    if wider is not None and wider >= view.settings.min_width:
+    wider = width_for(lines.sections[lines.section[longest]], target, view.settings.min_width)
+    if wider is not None:
         verb = "widen" if wider > width else "narrow"
         change = Proposal(
             f"{verb} {name} on {board.layer_label(layer)} to {engineering(wider, 'm')} for {target:g} Ω",
@@ -142,6 +144,6 @@ def _finding(
             "length_mm": length * 1e3,
             "delay_ps": delay * 1e12,
             "rise_ps": rise * 1e12,
-            "section": view.section_evidence(longest),
+            "section": section_picture(lines.sections[lines.section[longest]], (name,)),
         },
     )

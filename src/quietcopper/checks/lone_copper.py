@@ -51,11 +51,11 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
     smallest = view.settings.allowance(f"{NAME}.smallest_mm", ALLOWANCES["smallest_mm"].default) * 1e-3
     pieces = lone_copper(board, view.copper)
     yield Coverage(NAME, len(view.pieces), len(view.pieces), "pieces of copper")
-    for layer, extent, shape in zip(pieces.layer, pieces.extent, pieces.shape, strict=True):
+    for layer, own, extent, shape in zip(pieces.layer, pieces.net, pieces.extent, pieces.shape, strict=True):
         if extent < smallest:
             continue
         at = shape.representative_point()
-        fastest = fastest_beside(view, shape, int(layer))
+        fastest = fastest_beside(view, shape, int(layer), int(own))
         if fastest is None:  # no line beside it that could excite it
             continue
         top, net = fastest

@@ -55,7 +55,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         layer, net = int(found.layer[row]), board.nets[found.net[row]]
         free = (float(found.free_x[row]), float(found.free_y[row]))
         shape = found.shape[row]
-        fastest = fastest_beside(view, shape, layer)
+        fastest = fastest_beside(view, shape, layer, int(found.net[row]))
         if fastest is None:  # no line beside it that could excite it
             continue
         top, beside = fastest

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 
 import numpy as np
 import shapely
 
+from quietcopper.board.model import Floats
 from quietcopper.electrical.emission import FieldEstimate, worst_field
 from quietcopper.electrical.signals import edge_current
 from quietcopper.electrical.tables import GROUND, SIGNAL
@@ -64,7 +65,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         return
     both = np.flatnonzero(signal[gaps.net] & (gaps.before >= 0) & (gaps.after >= 0))
     crossing: dict[tuple[int, int], list[int]] = defaultdict(list)
-    for row in both:
+    for row in both.tolist():
         a, b = int(gaps.before[row]), int(gaps.after[row])
         if ground[board.areas.net[a]] and ground[board.areas.net[b]] and group[a] != group[b]:
             low, high = sorted((int(group[a]), int(group[b])))
@@ -91,10 +92,10 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         yield NotChecked(NAME, "crossings", "the line's impedance was not solved", unsolved)
 
 
-def _impedance(ways: Ways, z0: float):
+def _impedance(ways: Ways, z0: float) -> Callable[[Floats], Floats]:
     """|Z| of what joins the regions, in parallel with the line's own 2·Z0, at frequencies in Hz."""
 
-    def magnitude(frequency):
+    def magnitude(frequency: Floats) -> Floats:
         w = 2 * np.pi * frequency
         admittance = 1 / (2 * z0) + 1j * w * ways.capacitance
         if np.isfinite(ways.inductance):

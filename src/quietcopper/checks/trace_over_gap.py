@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -72,9 +73,9 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
     crossing = np.flatnonzero(signal[gaps.net] & driven[gaps.net] & (gaps.after >= 0))
     prices: dict[int, _Price] = {}
     unsolved = 0
-    for row in crossing:
+    for row in crossing.tolist():
         try:
-            prices[int(row)] = _price(view, int(row))
+            prices[row] = _price(view, row)
         except OutOfRange:
             unsolved += 1
     if unsolved:
@@ -188,7 +189,7 @@ def _finding(
     if ways is not None and before_net != after_net:
         remedies.append(_bridged(view, row, ways, z0, allowance))
     rest = f", {count} times; this is the worst" if count > 1 else ""
-    evidence = {
+    evidence: dict[str, Any] = {
         "gap_mm": float(gaps.length[row]) * 1e3,
         "excess_inductance_nh": inductance * 1e9 if np.isfinite(inductance) else "nothing bridges it",
         "edge_current_ma": edge_current(view.drivers[net], z0) * 1e3,

@@ -37,7 +37,7 @@ def cabled_connectors(view: View) -> tuple[tuple[str, ...], tuple[Assumption, ..
         if float(shapely.distance(points, edge).min()) <= NEAR_EDGE:
             out.append(ref)
             assumed.append(ref)
-    notes = ()
+    notes: tuple[Assumption, ...] = ()
     if assumed:
         names = ", ".join(sorted(assumed)[:8]) + (" …" if len(assumed) > 8 else "")
         notes = (

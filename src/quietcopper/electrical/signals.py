@@ -45,18 +45,20 @@ def level_by_frequency(driver: Driver, amplitude: float, highest: float) -> tupl
     return frequency, np.where(frequency <= 1e9, low, high)
 
 
-def fastest_beside(view: View, shape: BaseGeometry, layer: int, reach: float = 1e-3) -> tuple[float, int] | None:
-    """Highest knee frequency (Hz) of the lines that can excite a piece of copper, and the net it belongs to.
+def fastest_beside(
+    view: View, shape: BaseGeometry, layer: int, net: int, reach: float = 1e-3
+) -> tuple[float, int] | None:
+    """Highest knee frequency (Hz) of the lines that can excite a piece of copper of a net, and the net it belongs to.
 
     Lines count on the piece's own layer and on the layers next to it within `reach` (m) of the piece, seen from above.
     None when no driven line comes that near.
     """
     traces = view.board.traces
     rows = view.trace_tree.query(shape, predicate="dwithin", distance=reach)
-    rows = rows[np.abs(traces.layer[rows] - layer) <= 1]
+    rows = rows[(np.abs(traces.layer[rows] - layer) <= 1) & ((traces.net[rows] != net) | (net == 0))]
     best: tuple[float, int] | None = None
-    for net in np.unique(traces.net[rows]):
-        driver = view.drivers[net]
+    for other in np.unique(traces.net[rows]):
+        driver = view.drivers[other]
         if driver.swing > 0 and (best is None or float(knee(driver.rise)) > best[0]):
-            best = (float(knee(driver.rise)), int(net))
+            best = (float(knee(driver.rise)), int(other))
     return best

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -95,7 +96,7 @@ def find_capacitors(view: View) -> Capacitors:
                 np.hypot(pins.x[a] - pins.x[b], pins.y[a] - pins.y[b]),
             )
         )
-    columns = list(zip(*rows, strict=True)) if rows else [[] for _ in range(7)]
+    columns: list[tuple[Any, ...]] = list(zip(*rows, strict=True)) if rows else [()] * 7
     kinds = (np.int32, np.int32, np.int32, np.float64, np.float64, np.int32, np.float64)
     return Capacitors(*(np.array(c, dtype=k) for c, k in zip(columns, kinds, strict=True)))
 

@@ -93,13 +93,13 @@ def board_changes(old: Board, new: Board) -> list[str]:
     for what, refs in (("parts gone", a_parts - b_parts), ("parts added", b_parts - a_parts)):
         if refs:
             out.append(f"{what}: {_few(sorted(refs))}")
-    for what, a, b in (
+    for what, before, now in (
         ("vias and holes", len(old.vias), len(new.vias)),
         ("trace segments", len(old.traces), len(new.traces)),
         ("areas", len(old.areas), len(new.areas)),
     ):
-        if a != b:
-            out.append(f"{what}: {a} before, {b} now")
+        if before != now:
+            out.append(f"{what}: {before} before, {now} now")
     rerouted = _rerouted(old, new)
     if rerouted:
         out.append(f"routed differently: {_few(rerouted)}")

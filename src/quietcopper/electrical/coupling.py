@@ -1,0 +1,160 @@
+"""Coupling of lines that run side by side, solved on the section of the two."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from shapely import LineString
+
+from quietcopper.board.model import Floats, Ints
+from quietcopper.electrical.sections import cut_section
+from quietcopper.electrical.view import View
+from quietcopper.errors import OutOfRange
+from quietcopper.fields.section import CrossSection, Strip
+from quietcopper.fields.section_search import find_spacing
+from quietcopper.fields.section_solver import Solution, solve, solve_many
+
+SLOWEST = 7e-9  # s/m; no line in laminate is much slower
+GRID = 5e-6  # m; spacings and widths are rounded to this before solving, well below what is etched
+
+
+@dataclass(frozen=True)
+class Coupling:
+    """A stretch that two nets share on a layer. kb : near-end coefficient; kf : far end, s/m; delay : s/m of line a."""
+
+    net_a: int
+    net_b: int
+    layer: int
+    length: float
+    spacing: float
+    kb: float
+    kf: float
+    delay: float
+    x: float
+    y: float
+    line: LineString
+    section: CrossSection
+
+
+def run_at(view: View, trace: Ints, x: Floats, y: Floats) -> Ints:
+    """Row in view.runs of the piece of each trace that lies nearest to a point."""
+    runs = view.runs
+    along = shapely.line_locate_point(view.board.traces.lines[trace], shapely.points(x, y))
+    order = np.lexsort((runs.start, runs.trace))
+    # Runs are kept by trace and start; a key that orders both finds the last that begins at or before the point.
+    longest = float(view.board.traces.length.max()) + 1.0
+    keys = runs.trace[order] * longest + runs.start[order]
+    found = np.searchsorted(keys, trace * longest + along + 1e-12, side="right") - 1
+    return order[np.clip(found, 0, len(order) - 1)].astype(np.int32)
+
+
+def beside(section: CrossSection, width: float, spacing: float) -> CrossSection:
+    """The section of one line with a second one of the given width beside it, at that distance edge to edge."""
+    line = section.lines[0]
+    x = line.x + (line.width + width) / 2 + spacing
+    return replace(section, lines=(line, replace(line, x=x, width=width)))
+
+
+def couplings(
+    view: View, driven: Collection[int], paired: Collection[frozenset[int]], least: float
+) -> tuple[list[Coupling], int]:
+    """All shared stretches of driven nets that can matter, solved, and how many could not be.
+
+    Skipped: the two lines of a pair, and stretches that by the ceiling 1/(1 + (D/H)²) of Johnson and Graham (from
+    memory; 2.6 to 3.6 times the true figure) stay below `least` of the swing at either end. Pour between the lines is
+    left
+    out: it lowers the coupling, so the figure is a bound.
+    """
+    board, near = view.board, view.neighbours
+    if not len(near):
+        return [], 0
+    traces = board.traces
+    nets = np.stack([traces.net[near.a], traces.net[near.b]], -1)
+    keep = np.isin(nets, sorted(driven)).all(axis=1)
+    keep &= np.array([frozenset(pair) not in paired for pair in nets.tolist()])
+    run = run_at(view, near.a, near.x, near.y)
+    height = view.runs.reference_gap[run]
+    centre = near.spacing + (traces.width[near.a] + traces.width[near.b]) / 2
+    ceiling = 1 / (1 + np.where(np.isfinite(height), centre / height, 0.0) ** 2)
+    swing = np.array([driver.swing for driver in view.drivers])
+    rise = np.array([driver.rise for driver in view.drivers])
+    fastest = np.minimum(rise[nets[:, 0]], rise[nets[:, 1]])
+    ratio = swing[nets].max(axis=1) / np.maximum(swing[nets].min(axis=1), 1e-9)
+    edges = near.length * SLOWEST / fastest  # shared length in edges: the far end grows with it
+    keep &= ceiling * np.maximum(np.minimum(1.0, 2 * edges), edges) * ratio > least
+    rows = np.flatnonzero(keep)
+    kinds: dict[tuple[int, ...], list[int]] = defaultdict(list)
+    for row in rows.tolist():
+        a, b = int(near.a[row]), int(near.b[row])
+        key = (
+            int(traces.layer[a]),
+            *(round(float(v) / GRID) for v in (traces.width[a], traces.width[b], near.spacing[row])),
+            int(view.runs.above_layer[run[row]]),
+            int(view.runs.below_layer[run[row]]),
+        )
+        kinds[key].append(row)
+    sections: list[CrossSection] = []
+    members: list[list[int]] = []
+    unsolved = 0
+    for key, group in kinds.items():
+        base = cut_section(view, int(run[group[0]]), with_pour=False).section
+        if base is None or key[3] <= 0:  # no section, or copper that touches
+            unsolved += len(group)
+            continue
+        sections.append(beside(base, key[2] * GRID, key[3] * GRID))
+        members.append(group)
+    out = []
+    for section, solution, group in zip(sections, solve_many(sections), members, strict=True):
+        if not isinstance(solution, Solution):
+            unsolved += len(group)
+            continue
+        kb, kf = solution.near_end_coupling(0, 1), solution.far_end_coupling(0, 1)
+        for row in group:
+            out.append(
+                Coupling(
+                    int(nets[row, 0]),
+                    int(nets[row, 1]),
+                    int(traces.layer[near.a[row]]),
+                    float(near.length[row]),
+                    float(near.spacing[row]),
+                    kb,
+                    kf,
+                    solution.delay(0),
+                    float(near.x[row]),
+                    float(near.y[row]),
+                    near.line[row],
+                    section,
+                )
+            )
+    out.sort(key=lambda c: (c.net_a, c.net_b, c.layer, round(c.x, 9), round(c.y, 9)))
+    return out, unsolved
+
+
+def at_spacing_for(coupling: Coupling, factor: float) -> Coupling | None:
+    """The same stretch at the spacing where its near-end coupling falls to `factor` of what it is, solved there.
+
+    None when even ten times the spacing or 20 heights do not reach it.
+    """
+    line, other = coupling.section.lines
+    single = replace(coupling.section, lines=(line,))
+
+    def section_of(spacing: float) -> CrossSection:
+        return beside(single, other.width, spacing)
+
+    farthest = max(10 * coupling.spacing, 20 * _height(coupling.section, line))
+    try:
+        spacing = find_spacing(coupling.kb * factor, section_of, coupling.spacing, farthest)
+    except OutOfRange:
+        return None
+    section = section_of(spacing)
+    solution = solve(section)
+    kb, kf = solution.near_end_coupling(0, 1), solution.far_end_coupling(0, 1)
+    return replace(coupling, spacing=spacing, kb=kb, kf=kf, section=section)
+
+
+def _height(section: CrossSection, line: Strip) -> float:
+    return max(line.y, section.sheets[0].thickness if section.sheets else line.width)
