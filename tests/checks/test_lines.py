@@ -18,9 +18,9 @@ def line(width_mm, target=50.0):
 
 
 def test_a_line_off_target_is_found_and_the_width_that_cures_it(run, fast):
-    finding = run("impedance-off-target", line(0.2), {"RF": fast}).only
+    finding = run("impedance-off-target", line(0.2), {"RF": fast | {"rise": 0.3e-9}}).only
     z = finding.evidence["impedance"]["found_ohm"]
-    # 40 mm are longer than half of a 0.5 ns edge, so the whole step is reflected.
+    # 40 mm are longer than half of a 0.3 ns edge, so the whole step is reflected.
     assert finding.predicted == pytest.approx((z - 50) / (z + 50), rel=1e-9)
     assert finding.excess_db > 0
     width_mm = finding.remedies[0].change.arguments["width"] * 1e3
@@ -84,12 +84,13 @@ def lines_beside(gap_mm, *, height_um=200, count=2, length=40):
 
 
 def test_near_end_noise_is_the_solved_coupling(run, fast):
-    said = run("traces-too-close", lines_beside(0.2), {"N0": fast, "N1": fast})
+    sharp = fast | {"rise": 0.3e-9}
+    said = run("traces-too-close", lines_beside(0.2), {"N0": sharp, "N1": sharp})
     finding = said.of("N0")
     strip = Strip(x=0.0, y=0.2e-3, width=0.2e-3, thickness=35e-6, etch=0.25)
     section = CrossSection((strip, Strip(0.4e-3, 0.2e-3, 0.2e-3, 35e-6, 0.25)), sheets=(Sheet(0.2e-3, 4.2, 0.02),))
     kb = solve(section).near_end_coupling(0, 1)
-    # 40 mm exceed the saturation length rise·v/2 of a 0.5 ns edge: the near end reaches Kb·swing.
+    # 40 mm exceed the saturation length rise·v/2 of a 0.3 ns edge: the near end reaches Kb·swing.
     assert finding.evidence["near_end_coupling"] == pytest.approx(kb, rel=5e-3)
     assert finding.evidence["near_end_v"] == pytest.approx(kb * 3.3, rel=5e-3)
 
