@@ -24,7 +24,6 @@ from quietcopper.fields.section_solver import solve
 MM = 1e-3
 T = 35e-6
 UPRIGHT = Settings(etch=0.0)
-ROUNDED = 1e-6  # places are rounded to whole micrometres
 
 
 def two_layers(height_um: float = 200, er: float = 4.3, with_mask: bool = False, copper_um: float = 35) -> BoardBuilder:
@@ -70,9 +69,10 @@ def test_pour_beside_a_line_at_its_own_distance_on_each_side() -> None:
     cut = cut_section(view, 0)
     assert cut.section is not None
     places = sorted((abs(g.x) - g.width / 2, g.width) for g in cut.section.grounds)
-    assert_allclose([p[0] for p in places], [0.15 * MM + 0.2 * MM, 0.15 * MM + 0.4 * MM], rtol=0.01)
+    # at 1 and 2 heights from the edge places are rounded to 3 and 12 % of the height
+    assert_allclose([p[0] for p in places], [0.15 * MM + 0.2 * MM, 0.15 * MM + 0.4 * MM], atol=0.06 * 0.2 * MM)
     assert places[0][1] > 1 * MM  # goes on beyond the cut
-    assert places[1][1] == pytest.approx(0.05 * MM, abs=2 * 0.01 * 0.45 * MM)
+    assert places[1][1] == pytest.approx(0.05 * MM, abs=0.12 * 0.2 * MM)
     assert all(g.y == cut.section.lines[0].y and g.thickness == T for g in cut.section.grounds)
     bare = cut_section(view, 0, with_pour=False)
     assert bare.section is not None
@@ -231,7 +231,7 @@ def test_a_board_without_planes_is_solved_with_the_copper_beside_the_line() -> N
     view = View(b.build())
     cut = cut_section(view, 0)
     assert cut.section is not None
-    assert not (cut.section.plane_below or cut.section.plane_above)
+    assert (cut.section.plane_below, cut.section.plane_above) == (False, False)
     # coplanar line of no thickness between wide grounds on a half space, exact (physics check row 51 is another case);
     # copper of 1 µm, 1.5 mm of laminate for 0.7 mm between the grounds and 6 mm of them leave 2 %
     k = 0.3 / (0.3 + 2 * 0.2)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import shapely
@@ -29,6 +30,7 @@ from quietcopper.units import MICRON
 # h 0.2 mm, er 4.3): pour on both sides 4 h away lowers the impedance by 0.28 %, the plane's end 3 h away raises it by
 # 0.19 %.
 POUR_REACH, EDGE_REACH = 4.0, 3.0
+POUR_STEP, EDGE_STEP = 0.03, 0.05  # of height over distance, see _place: 0.2 % in the same lines' impedance at most
 BARE_REACH = 3e-3  # m; for a trace without any reference, whose return is the copper beside it
 NARROWEST = 20e-6  # m; narrower pieces of copper, and half as narrow openings, are rounding in the data
 ALONG = 0.94  # cosine of the angle up to which a trace beside another runs along with it (20°)
@@ -111,7 +113,7 @@ def distinct_sections(view: View, runs: Runs, rows: Index) -> tuple[tuple[CrossS
     """The different cross-sections of some runs: sections, index of each run's section (-1 none), and why it has none.
 
     Each run is cut at POSITIONS and the section found most often counts (of equals the one nearer to the middle).
-    Places are rounded to 1 µm, further from the trace than 50 µm to 2 % of the distance (0.1 % in impedance).
+    Places are rounded as coarsely as their influence on the impedance allows (0.2 %).
     """
     middle_first = sorted(POSITIONS, key=lambda p: abs(p - 0.5))
     n = len(middle_first)
@@ -175,6 +177,14 @@ def line_table(view: View) -> LineTable:
     )
 
 
+class _Span(NamedTuple):
+    """Copper met along a cut: from where to where (m, 0 on the trace's centre), and the rows of its areas."""
+
+    left: float
+    right: float
+    areas: frozenset[int]
+
+
 class _Cuts:
     """Many cuts at once: points, and for each the copper met on its own layer and above and below it."""
 
@@ -215,42 +225,47 @@ class _Cuts:
         width = round(self.width[i] / MICRON)
         return Content.of(int(self.layer[i]), width, below, above, self.pieces[i], self.lines[i]), ""
 
-    def _met(self, layer: int, rows: Index, half: Floats) -> dict[int, list[tuple[float, float, set[int]]]]:
-        """Copper of a layer along the cuts: by cut, from, to (m, 0 on the trace's centre) and rows of the areas."""
+    def _met(self, layer: int, rows: Index, low: Floats, high: Floats) -> dict[int, list[_Span]]:
+        """Copper of a layer along the cuts from `low` to `high` (m, 0 on the trace's centre), by cut."""
         copper = layer_copper(self._board, layer)
         nan, n = np.full(len(rows), np.nan), len(rows)
         lines = Traces(
             net=self.net[rows],
             layer=np.full(n, layer, dtype=np.int32),
-            x0=self.x[rows] - self.nx[rows] * half,
-            y0=self.y[rows] - self.ny[rows] * half,
-            x1=self.x[rows] + self.nx[rows] * half,
-            y1=self.y[rows] + self.ny[rows] * half,
+            x0=self.x[rows] + self.nx[rows] * low,
+            y0=self.y[rows] + self.ny[rows] * low,
+            x1=self.x[rows] + self.nx[rows] * high,
+            y1=self.y[rows] + self.ny[rows] * high,
             xc=nan,
             yc=nan,
             turn=np.zeros(n, dtype=np.int32),
             width=np.zeros(n),
         )
         found = cover(copper, lines, Stretches.of(lines), lines.net)
-        met: dict[int, list[tuple[float, float, set[int]]]] = defaultdict(list)
+        met: dict[int, list[_Span]] = defaultdict(list)
         for line, start, stop, value in zip(
             found.trace.tolist(), found.start.tolist(), found.stop.tolist(), found.value.tolist(), strict=True
         ):
             if value < 0:
                 continue
             row, area = int(rows[line]), int(copper.rows[value])
-            a, b = start - half[line], stop - half[line]
-            if met[row] and a - met[row][-1][1] <= NARROWEST / 2:
-                met[row][-1] = (met[row][-1][0], b, met[row][-1][2] | {area})
+            a, b = start + low[line], stop + low[line]
+            if met[row] and a - met[row][-1].right <= NARROWEST / 2:
+                before = met[row].pop()
+                met[row].append(_Span(before.left, b, before.areas | {area}))
             else:
-                met[row].append((a, b, {area}))
+                met[row].append(_Span(a, b, frozenset({area})))
         return met
 
     def _planes(self, step: int) -> Ints:
-        """Layer of the first unbroken plane in one direction for each cut, -1 none; broken layers leave pieces."""
+        """Layer of the first unbroken plane in one direction for each cut, -1 none; broken layers leave pieces.
+
+        Behind a broken layer only what its openings show counts, and as much beside them as the layers are apart.
+        """
         out = np.full(len(self.x), -1, dtype=np.int32)
         bears = area_layers(self._board)
         waiting = np.arange(len(self.x))
+        shown = np.stack([np.full(len(self.x), -np.inf), np.full(len(self.x), np.inf), np.zeros(len(self.x))])
         for distance in range(1, len(self._board.layers)):
             looked_at = self.layer[waiting] + step * distance
             done = [waiting[(looked_at < 0) | (looked_at >= len(self._board.layers))]]
@@ -259,15 +274,23 @@ class _Cuts:
                     continue
                 rows = waiting[looked_at == layer]
                 height = np.array([self._height(own, int(layer)) for own in self.layer[rows].tolist()])
-                half = self.width[rows] / 2 + EDGE_REACH * height
-                met = self._met(int(layer), rows, half)
-                for row, reach, high in zip(rows.tolist(), half.tolist(), height.tolist(), strict=True):
-                    spans = met.get(row, [])
-                    if len(spans) == 1 and spans[0][0] <= -reach + MICRON and spans[0][1] >= reach - MICRON:
+                reach = self.width[rows] / 2 + EDGE_REACH * height
+                beside = height - shown[2, rows]
+                low = np.maximum(shown[0, rows] - beside, -reach)
+                high = np.minimum(shown[1, rows] + beside, reach)
+                met = self._met(int(layer), rows, low, high)
+                for k, row in enumerate(rows.tolist()):
+                    spans, cut = met.get(row, []), (float(low[k]), float(high[k]))
+                    openings = _openings(spans, *cut)
+                    if not openings:
                         out[row] = layer
-                        self.planes[row] |= spans[0][2]
-                    else:
-                        self._keep(row, int(layer), spans, reach, 10 * high)
+                        self.planes[row] |= spans[0].areas
+                        continue
+                    self._keep(row, int(layer), spans, cut, float(height[k]), EDGE_STEP, 10 * float(height[k]))
+                    if spans:  # a layer without copper here hides nothing
+                        left = -np.inf if openings[0][0] <= -reach[k] else openings[0][0]
+                        right = np.inf if openings[-1][1] >= reach[k] else openings[-1][1]
+                        shown[:, row] = left, right, height[k]
                 done.append(rows[out[rows] >= 0])
             waiting = np.setdiff1d(waiting, np.concatenate(done))
         return out
@@ -275,31 +298,38 @@ class _Cuts:
     def _height(self, own: int, other: int) -> float:
         return self._board.distance(min(own, other), max(own, other))
 
-    def _keep(self, row: int, layer: int, spans: list[tuple[float, float, set[int]]], reach: float, on: float) -> None:
-        """Pieces of a broken layer; those that reach the end of the cut go on by `on` (m) beyond it."""
+    def _keep(
+        self,
+        row: int,
+        layer: int,
+        spans: list[_Span],
+        cut: tuple[float, float],
+        height: float,
+        step: float,
+        beyond: float,
+    ) -> None:
+        """Pieces of a broken layer; those that reach an end of the cut go on by `beyond` (m) from there."""
         width = self.width[row]
         for a, b, areas in spans:
             if b - a < NARROWEST:
                 continue
-            left = -_half_micrometres(reach + on, width) if a <= -reach + MICRON else _half_micrometres(a, width)
-            right = _half_micrometres(reach + on, width) if b >= reach - MICRON else _half_micrometres(b, width)
+            left = _place(a, width, height, step) if a > cut[0] + MICRON else 2 * round((a - beyond) / MICRON)
+            right = _place(b, width, height, step) if b < cut[1] - MICRON else 2 * round((b + beyond) / MICRON)
             if right > left:
                 self.pieces[row].append(Piece(layer, left, right))
                 self.pieces_of[row] |= areas
 
     def _pour(self) -> None:
         """Filled copper beside the trace on its own layer."""
+        half = self.width / 2 + self._reach
         for layer in np.unique(self.layer):
             if not len(layer_copper(self._board, int(layer)).rows):
                 continue
             rows = np.flatnonzero(self.layer == layer)
-            half = self.width[rows] / 2 + self._reach[rows]
-            met = self._met(int(layer), rows, half)
-            reach = dict(zip(rows.tolist(), half.tolist(), strict=True))
-            for row, spans in met.items():
-                edge = self.width[row] / 2
+            for row, spans in self._met(int(layer), rows, -half[rows], half[rows]).items():
+                edge, cut = self.width[row] / 2, (-float(half[row]), float(half[row]))
                 self.touched[row] |= any(a < edge and b > -edge for a, b, _ in spans)
-                self._keep(row, int(layer), spans, reach[row], 2 * reach[row])
+                self._keep(row, int(layer), spans, cut, self._reach[row] / POUR_REACH, POUR_STEP, cut[1])
 
     def _neighbours(self, view: View, fixed: Bools, as_ground: bool, as_lines: bool) -> None:
         """Traces that run along within reach: of ground and supply nets as reference, of others as lines."""
@@ -323,9 +353,11 @@ class _Cuts:
         for row, one, at in zip(
             cut[parallel].tolist(), trace[parallel].tolist(), place[parallel].tolist(), strict=True
         ):
-            width = self.width[row]
+            width, height = self.width[row], self._reach[row] / POUR_REACH
             a, b = at - traces.width[one] / 2, at + traces.width[one] / 2
-            left, right = _half_micrometres(a, width), _half_micrometres(b, width)
+            near = _place(a if at > 0 else b, width, height, POUR_STEP)
+            wide = 2 * round(traces.width[one] / MICRON)
+            left, right = (near, near + wide) if at > 0 else (near - wide, near)
             if a < width / 2 and b > -width / 2:
                 self.touched[row] = True
             elif fixed[traces.net[one]]:
@@ -335,15 +367,23 @@ class _Cuts:
                 self.beside[row].append(one)
 
 
-def _half_micrometres(x: float, width: float) -> int:
-    """A place on the cut in half micrometres, from the trace's edge on in whole micrometres, further than 50 µm from
-    it to 2 % of that distance.
+def _openings(spans: list[_Span], low: float, high: float) -> list[tuple[float, float]]:
+    """Where a cut from `low` to `high` is not covered, m; openings of rounding size left out."""
+    ends = [low, *(x for span in spans for x in (span.left, span.right)), high]
+    return [(a, b) for a, b in zip(ends[::2], ends[1::2], strict=True) if b - a > NARROWEST / 2]
 
-    Odd and rising, so that mirrored cuts give mirrored places in the same order.
+
+def _place(x: float, width: float, height: float, step: float) -> int:
+    """A place on the cut in half micrometres, rounded as coarsely as its distance from the trace allows.
+
+    Copper near the trace's edge counts in 1 % of the height, copper further away in steps of height over distance, as
+    its influence falls about with the square of the distance. Odd, so that mirrored cuts give mirrored places.
     """
     beyond = abs(x) - width / 2
-    if beyond > 50e-6:
-        beyond = float(np.exp(np.round(np.log(beyond) / 0.02) * 0.02))
+    if beyond > height / 4:
+        beyond = height / step / max(round(height / beyond / step), 1)
+    else:
+        beyond = round(beyond / height / 0.01) * 0.01 * height
     size = round(width / MICRON) + 2 * round(beyond / MICRON)
     return -size if x < 0 else size
 
