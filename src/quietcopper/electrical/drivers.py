@@ -123,7 +123,8 @@ class _Lines:
         """Family of every signal net that something drives; the others get their reason in `idle`."""
         paired = {n for positive, negative, _ in pair_names(self.board.nets) for n in (positive, negative)}
         listed = [n for n in self.signals if self.length[n] > 0]
-        trusted = bool(listed) and bool(np.mean(self.pins[listed] > 0) >= 0.8)
+        # where many routed nets have no pins, the file's pins are incomplete and their number says nothing
+        trusted = len(self.board.pins) > 0 and (not listed or bool(np.mean(self.pins[listed] > 0) >= 0.8))
         own: dict[int, _Taken] = {}
         driven = []
         for net in self.signals:
@@ -381,7 +382,7 @@ def driver_assumptions(board: Board, drivers: tuple[Driver, ...]) -> list[Assump
                 out.append(Assumption(what, value, shown_unit, why, ranked[0][1]))
             else:
                 shown = [(*_engineering(v, unit), n) for v, n in ranked[:6]]
-                text = ", ".join(f"{v:g} {u} ({n})" for v, u, n in shown)
+                text = ", ".join(f"{v:.5g} {u} ({n})" for v, u, n in shown)
                 text += f", {len(ranked) - 6} other values" if len(ranked) > 6 else ""
                 out.append(Assumption(what, text, "", why, sum(values.values())))
     return out
@@ -393,4 +394,4 @@ def _engineering(value: float, unit: str) -> tuple[float, str]:
         return value, unit
     exponent = min(max(3 * math.floor(math.log10(value) / 3 + 1e-9), -12), 9)
     prefix = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}[exponent]
-    return float(f"{value / 10**exponent:.4g}"), prefix + unit
+    return float(f"{value / 10**exponent:.5g}"), prefix + unit
