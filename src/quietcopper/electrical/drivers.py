@@ -329,16 +329,17 @@ def _as_told(driver: Driver, said: NetSettings, counts: bool) -> Driver:
         if driver.kind == "none" and not counts:
             return driver
         return replace(_NOTHING, reason="set in the settings file: not driven", given=True)
+    kind_is_told = said.kind is not None and (counts or said.kind != driver.kind)
     if kind != driver.kind:
         base = FALLBACK_BY_KIND[kind]
         swing = driver.swing or COMMON_SUPPLY
         driver = Driver(kind, swing, base.rise, base.source, base.rate, "", given=True, assumed=FIGURES)
     mine = {f: v for f, v in told.items() if counts or not same(v, getattr(driver, f))}
-    if not (driver.given or mine or (counts and said.kind)):
+    if not (driver.given or mine or kind_is_told):
         return driver
     assumed = tuple(f for f in driver.assumed if f not in mine)
-    parts_said = [*(["kind"] if said.kind else []), *mine]
-    reason = f"{', '.join(parts_said)} set in the settings file" + (
+    told_words = [*(["kind"] if kind_is_told else []), *mine]
+    reason = f"{', '.join(told_words)} set in the settings file" + (
         f"; {', '.join(assumed)} assumed" if assumed else ""
     )
     return dataclasses.replace(driver, **mine, reason=reason, given=True, assumed=assumed)
