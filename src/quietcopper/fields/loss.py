@@ -25,11 +25,11 @@ from quietcopper.fields.section_charges import Charges, field_at, solve_charges
 from quietcopper.fields.section_edges import check
 from quietcopper.fields.section_kernels import FREE, ONE_PLANE, TWO_PLANES, rule
 from quietcopper.fields.section_mesh import lay_panels, nodes
-from quietcopper.fields.section_solver import TIP
+from quietcopper.fields.section_solver import GROWTH, TIP
 from quietcopper.units import EPS0, MU0
 
 DB_PER_NEPER = 20 / math.log(10)
-_ORDER, _GROWTH = 4, 3.0  # of the panels; 1e-5 in the matrices, see the tests of section_solver
+_ORDER = 4  # of the panels; 1e-5 in the matrices, see the tests of section_solver
 _STEP = 0.02  # largest relative change of a permittivity in the three solutions
 LOW_RELAXATION, HIGH_RELAXATION = 1e3, 1e12  # Hz; Svensson's model is insensitive to both inside them
 
@@ -221,7 +221,7 @@ def loss_tangent(section: CrossSection, line: int = 0) -> float:
 
 
 def _solved(section: CrossSection) -> Charges:
-    return solve_charges(nodes(lay_panels(section, _GROWTH, TIP), _ORDER))
+    return solve_charges(nodes(lay_panels(section, GROWTH, TIP), _ORDER))
 
 
 def _without_dielectrics(section: CrossSection) -> CrossSection:

@@ -17,7 +17,7 @@ from quietcopper.fields.section import Coat, CrossSection, Strip
 SNAP = 1e-9  # m; heights closer than this are the same
 AIR = 1.0
 INTERFACE = -1
-_DIELECTRIC_CORNER = 3.0  # see _power
+DIELECTRIC_CORNER = 3.0  # see _power
 _TRIM = 8.0  # between two planes copper this many plane distances away does nothing: e^(−8π)
 _WIDEST = 180.0  # plane distances; far beyond it the periodic kernel's exponentials leave the range of a double
 _FILLED_SLOT = 0.1  # of the mask over copper; see _mask_outline
@@ -295,7 +295,7 @@ def _power(rays: Sequence[tuple[float, Edge, bool]]) -> float:
     """
     metal = [e.conductor >= 0 for _, e, _ in rays]
     if not any(metal):
-        return _DIELECTRIC_CORNER
+        return DIELECTRIC_CORNER
     spans = [(rays[(i + 1) % len(rays)][0] - rays[i][0]) % (2 * math.pi) or 2 * math.pi for i in range(len(rays))]
     media = [e.left if leaving else e.right for _, e, leaving in rays]
     start = next(i for i in range(len(rays)) if metal[i] and not math.isnan(media[i]))

@@ -15,12 +15,13 @@ from numba import njit
 from numpy.typing import NDArray
 
 from quietcopper.fields.section import CrossSection
-from quietcopper.fields.section_edges import boundaries, height, powers, upright
+from quietcopper.fields.section_edges import DIELECTRIC_CORNER, boundaries, height, powers, upright
 from quietcopper.fields.section_kernels import FREE, ONE_PLANE, TWO_PLANES, Complexes, Floats, rule
 
 Ints = NDArray[np.int64]
 _FAR_REACH = 6.0  # a boundary is panelled to this many extents, then by one panel to infinity
 _PERIODIC_REACH = 6.0  # between two planes to this many plane distances: e^(−6π) of the field is left there
+_UNLIKE = 0.3  # |difference| / sum of two permittivities
 _CUT = -1.0  # in place of a power: an edge's end where it was merely cut in two
 
 
@@ -74,7 +75,7 @@ _jit: Any = njit(cache=True, error_model="numpy")
 
 @_jit
 def _lay(
-    a: Complexes, b: Complexes, at_a: Floats, at_b: Floats, corner: Complexes, growth: float, tip: float, cap: float,
+    a: Complexes, b: Complexes, at_a: Floats, at_b: Floats, corner: Complexes, growth: Floats, tip: float, cap: float,
     reach: float, endless: bool,
 ) -> tuple[Complexes, Complexes, Floats, Ints]:  # fmt: skip
     """Panels on edges. at_a, at_b : power of the end panels (0: the edge runs on to infinity, from reach on by one
@@ -132,7 +133,7 @@ def _lay(
                 s += h
                 count.append(count[-1] + h / nearest)
                 place.append(s)
-            pieces = max(1, math.ceil(count[-1] / math.log(growth) - 0.1))
+            pieces = max(1, math.ceil(count[-1] / math.log(growth[e]) - 0.1))
             before = low
             k = 0
             for n in range(pieces):
@@ -157,7 +158,8 @@ def _lay(
 def lay_panels(section: CrossSection, growth: float, tip: float) -> Panels:
     """The panels of a section that has passed section_edges.check.
 
-    growth : how much longer each panel is than its neighbour nearer the corner
+    growth : how much longer each panel is than its neighbour nearer the corner, on copper and where dielectrics of
+             unlike permittivity meet at copper; elsewhere one more
     tip : length of a corner's panel as a share of the distance to the next corner
     """
     section = upright(section)
@@ -173,7 +175,10 @@ def lay_panels(section: CrossSection, growth: float, tip: float) -> Panels:
     unit = max(tall, (right - left) / 20)
     reach = (right - left) / 2 + _PERIODIC_REACH * distance if distance else _FAR_REACH * ((right - left) / 2 + tall)
     laid = []  # edge, from, to, power at either end; an endless edge in two halves
+    growths = []
     for k, e in enumerate(edges):
+        smooth = {at_a[k], at_b[k]} <= {0.0, DIELECTRIC_CORNER} or abs(e.left - e.right) < _UNLIKE * (e.left + e.right)
+        growths.append(growth + 1 if e.conductor < 0 and smooth else growth)
         if e.a_infinite or e.b_infinite:
             whole = e.a_infinite and e.b_infinite
             if e.a_infinite:
@@ -192,7 +197,7 @@ def lay_panels(section: CrossSection, growth: float, tip: float) -> Panels:
     if kind == TWO_PLANES:
         corner = np.concatenate([corner, corner.conj() + 2j * distance / unit])
     start, step, power, laid_on = _lay(
-        (a - middle) / unit, (b - middle) / unit, power_a, power_b, corner, growth, tip,
+        (a - middle) / unit, (b - middle) / unit, power_a, power_b, corner, np.array(growths)[owner], tip,
         0.5 * distance / unit if distance else np.inf, reach / unit, kind != TWO_PLANES,
     )  # fmt: skip
     edge = owner[laid_on]

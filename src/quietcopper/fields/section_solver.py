@@ -20,10 +20,10 @@ from quietcopper.fields.section_mesh import lay_panels, nodes
 from quietcopper.units import C0, EPS0, MU0
 
 DEFAULT_ACCURACY = 2e-3
-TIP = 0.5  # see section_mesh.lay_panels
+GROWTH, TIP = 3.0, 0.5  # see section_mesh.lay_panels
 _COARSE = 1e-3  # from this accuracy on
-_COARSE_GROWTH, _COARSE_ORDERS = 4.0, (2, 3, 4, 5, 6, 8, 10)
-_FINE_GROWTH, _FINE_ORDERS = 3.0, (3, 4, 5, 6, 8, 10, 12)
+_COARSE_ORDERS, _FINE_ORDERS = (2, 3, 4, 5, 6, 8, 10), (3, 4, 5, 6, 8, 10, 12)
+_SAFETY = 3.0  # of the error estimate, see solve
 _MOST_NODES = 4000  # 130 MB and some seconds
 
 
@@ -125,17 +125,16 @@ def solve(section: CrossSection, accuracy: float = DEFAULT_ACCURACY) -> Solution
     if not 1e-6 <= accuracy <= 0.1:
         raise OutOfRange(f"accuracy {accuracy:g} asked of a cross-section, possible are 1e-6 to 0.1")
     check(section)
-    growth, orders = (_COARSE_GROWTH, _COARSE_ORDERS) if accuracy >= _COARSE else (_FINE_GROWTH, _FINE_ORDERS)
-    panels = lay_panels(section, growth, TIP)
+    panels = lay_panels(section, GROWTH, TIP)
     before = None
     error = np.inf
-    for order in orders:
+    for order in _COARSE_ORDERS if accuracy >= _COARSE else _FINE_ORDERS:
         if order * len(panels.start) > _MOST_NODES:
             break
         charges = solve_charges(nodes(panels, order))
         loaded, bare = charges.capacitance, charges.bare_capacitance
         if before is not None:
-            error = max(_difference(loaded, before[0]), _difference(bare, before[1]))
+            error = _SAFETY * max(_difference(loaded, before[0]), _difference(bare, before[1]))
             if error <= accuracy:
                 return Solution(
                     capacitance=EPS0 * _symmetric(loaded),
