@@ -14,6 +14,7 @@ from quietcopper.report.words import decibels, figure, number
 
 LINE_WIDTH, LINE_EDGE = 250, 58  # px of a decibel line between its ends, and the room for a label beside it
 BAR_WIDTH = 170
+COMB_DEPTH = 70.0  # dB below the highest line at which a spectrum is cut off
 
 
 @dataclass(frozen=True)
@@ -109,6 +110,8 @@ def plot(
         raise ValueError("a curve needs two points")
     low_x, high_x = min(p[0] for p in points), max(p[0] for p in points)
     low_y, high_y = min(p[1] for p in points), max(p[1] for p in points)
+    if any(c.css == "comb" for c in curves):
+        low_y = max(low_y, high_y - COMB_DEPTH)
     pad = 0.08 * (high_y - low_y) or max(abs(high_y), 1.0) * 0.1
     low_y, high_y = low_y - 2 * pad, high_y + pad
     left, top, right, bottom = 44, 26, size[0] - 14, size[1] - 22
@@ -122,8 +125,8 @@ def plot(
             share = (x - low_x) / (high_x - low_x)
         return left + share * (right - left), bottom - (y - low_y) / (high_y - low_y) * (bottom - top)
 
-    items = []
-    for tick in nice_ticks(low_y, high_y, 4):
+    items, names = [], []
+    for tick in nice_ticks(low_y, high_y, 5):
         y = place(high_x, tick)[1]
         items.append(
             Markup('<path class="grid" d="M{} {:.1f}H{}"/><text class="small end" x="{}" y="{:.1f}">{}</text>').format(
@@ -142,19 +145,19 @@ def plot(
     for curve in curves:
         line = [place(x, y) for x, y in curve.points if x > 0 or not log_x]
         if curve.css == "comb":
-            d = "".join(f"M{x:.1f} {bottom}V{y:.1f}" for x, y in line)
+            d = "".join(f"M{x:.1f} {bottom}V{y:.1f}" for x, y in line if y < bottom)
         else:
             d = "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in line)
         items.append(Markup('<path class="curve {}" d="{}"/>').format(curve.css, d))
         if curve.name and line:
             x, y = line[-1]
             crossed = any(0 < y - place(*p)[1] < 18 for c in curves if c is not curve for p in (c.points[-1],))
-            items.append(
+            names.append(
                 Markup('<text class="small end name-{}" x="{:.1f}" y="{:.1f}">{}</text>').format(
                     curve.css, x, y + 14 if crossed else y - 6, curve.name
                 )
             )
-    return chart(*size, label, items)
+    return chart(*size, label, [*items, *names])
 
 
 def _decades(low: float, high: float) -> list[float]:

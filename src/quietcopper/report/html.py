@@ -94,7 +94,7 @@ def render(document: Mapping[str, Any], drawing: Drawing) -> str:
     """The page as text."""
     shapes = BoardShapes(drawing)
     letter = compose(document, shapes)
-    places = marks(document, shapes, letter.anchors)
+    places = marks(document, shapes)
     return (
         environment()
         .get_template("review.html.jinja")

@@ -13,7 +13,8 @@ from markupsafe import Markup
 
 from quietcopper.report import evidence, words
 from quietcopper.report.charts import DecibelScale, decibel_line
-from quietcopper.report.pictures import close_up, excess_level, marks, place_box
+from quietcopper.report.closeup import close_up
+from quietcopper.report.pictures import excess_level, marks, place_box
 from quietcopper.report.sections import stack_svg
 from quietcopper.report.svg import UNITS_PER_MM, BoardShapes, Box, joined, units
 
@@ -147,7 +148,7 @@ class _Teller:
         self.numbers = {f["id"]: n for n, f in enumerate(document["findings"], start=1)}
         self.findings = {f["id"]: f for f in document["findings"]}
         self.layer_numbers = {name: i + 1 for i, name in reversed(list(enumerate(document["board"]["layers"])))}
-        self.marks = marks(document, shapes, self.anchors)
+        self.marks = marks(document, shapes)
         known = [c[key] for c in document["causes"] for key in ("excess_before_db", "excess_after_db")]
         known += [r["excess_after_db"] for f in document["findings"] for r in f["remedies"]]
         known += [f["excess_db"] for f in document["findings"]]
@@ -163,7 +164,7 @@ class _Teller:
         layers = Counter(self.layer_of(f) for f in chosen)
         layer = min(layers, key=lambda i: (-layers[i], i))
         here = [f for f in chosen if self.layer_of(f) == layer]
-        return close_up(self.document, self.shapes, self.marks, here, layer=layer)
+        return close_up(self.document, self.shapes, self.marks, here, layer)
 
     def place(self, name: str, *, pictured: bool) -> PlaceView:
         finding = self.findings[name]
@@ -206,7 +207,7 @@ class _Teller:
         return CauseView(
             number=number,
             anchor=f"cause-{number}",
-            title=cause["title"].strip().rstrip("."),
+            title=words.sentence(words.clause(cause["title"]))[:-1],
             level=excess_level(cause["excess_before_db"]),
             line=decibel_line(
                 self.scale, cause["excess_before_db"], cause["excess_after_db"], removed=cause["removed"]

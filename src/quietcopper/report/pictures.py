@@ -1,4 +1,4 @@
-"""Pictures of the board: the large one that follows the reading, and close-ups that stand in the text and on paper."""
+"""The large picture of the board that follows the reading, and the marks that it shares with the close-ups."""
 
 from __future__ import annotations
 
@@ -8,9 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import shapely
 from markupsafe import Markup
-from numpy.typing import NDArray
 
 from quietcopper.report.svg import (
     UNITS_PER_MM,
@@ -18,7 +16,7 @@ from quietcopper.report.svg import (
     Box,
     dots,
     geometry_box,
-    geometry_path,
+    geometry_paths,
     joined,
     path,
     scale_bar_mm,
@@ -27,10 +25,7 @@ from quietcopper.report.svg import (
 )
 
 MARGIN = 0.04  # of the board's larger side, around the large picture
-CLOSE_UP_PX = (460, 300)
-CLOSE_UP_MIN_MM = (14.0, 9.0)  # a place is shown with its surroundings
-CLOSE_UP_SHAPES = 4000  # a close-up of more than this many objects is left out; the large picture shows the place
-NET_SHAPES = 2500  # nets of more pieces than this (planes and pours) are not drawn once more to be highlighted
+NET_SHAPES = 1500  # nets of more traces and pads than this on a layer are not drawn once more to be highlighted
 CROWD_PX, CROWD_NAMED = 20.0, 3  # marks nearer than this share a label; up to so many are named in it
 BOARD_PX = 640  # width that the large picture is expected at, before the page measures it
 
@@ -51,8 +46,8 @@ class Mark:
     layers: tuple[int, ...]
     level: int
     label: str
-    anchor: str
-    shape: str
+    surface: str
+    line: str
     overlay: Markup
 
 
@@ -82,21 +77,23 @@ def place_box(finding: Mapping[str, Any]) -> Box:
     return joined([geometry_box(finding["shape"], finding["at_mm"]), geometry_box(ways, finding["at_mm"])])
 
 
-def marks(document: Mapping[str, Any], shapes: BoardShapes, anchors: Mapping[str, str]) -> list[Mark]:
+def marks(document: Mapping[str, Any], shapes: BoardShapes) -> list[Mark]:
     """The findings as marks, numbered from 1 in the order of the document."""
-    return [
-        Mark(
+    out = []
+    for number, finding in enumerate(document["findings"], start=1):
+        surface, line = geometry_paths(finding["shape"])
+        mark = Mark(
             number=number,
             at=(finding["at_mm"][0], finding["at_mm"][1]),
             layers=tuple(shapes.layer_index[name] for name in finding["layers"] if name in shapes.layer_index),
             level=excess_level(finding["excess_db"]),
             label=finding["title"],
-            anchor=anchors[finding["id"]],
-            shape=geometry_path(finding["shape"]),
+            surface=surface,
+            line=line,
             overlay=_reach(finding["evidence"]),
         )
-        for number, finding in enumerate(document["findings"], start=1)
-    ]
+        out.append(mark)
+    return out
 
 
 def crowd_labels(places: Sequence[Mark], px_per_mm: float) -> dict[int, str]:
@@ -120,7 +117,7 @@ def crowd_labels(places: Sequence[Mark], px_per_mm: float) -> dict[int, str]:
     return labels
 
 
-def _mark_svg(mark: Mark, text: str, scale: str) -> Markup:
+def mark_svg(mark: Mark, text: str, scale: str) -> Markup:
     (x, y) = units([mark.at])[0].tolist()
     return Markup(
         '<g class="mark x{level} {layers}{crowded}" data-place="{number}" transform="translate({x} {y})">'
@@ -133,13 +130,13 @@ def _mark_svg(mark: Mark, text: str, scale: str) -> Markup:
         number=mark.number,
         x=x,
         y=y,
-        scale=Markup(scale),
+        scale=Markup(' transform="{}"').format(scale) if scale else "",
         label=mark.label,
         text=text,
     )
 
 
-def _scale_bar(box: Box, px_per_mm: float) -> Markup:
+def scale_bar(box: Box, px_per_mm: float) -> Markup:
     """A bar of a round length in the lower left corner of a window."""
     length = scale_bar_mm(box.width)
     x, y = units([(box.x0, box.y0)])[0].tolist()
@@ -182,7 +179,7 @@ def board_svg(
         reference = Markup("") if under is None else Markup('<use href="#areas-{}" class="under"/>').format(under)
         layers.append(
             Markup('<g class="layer layer-{0}">{1}<use href="#areas-{0}" class="area"/>{2}{3}</g>').format(
-                i, reference, layer.copper(), _net_groups(shapes, i, highlight)
+                i, reference, layer.copper(*layer.everything), _net_groups(shapes, i, highlight)
             )
         )
     holes = np.asarray(shapes.drawing.holes, dtype=np.float64).reshape(-1, 3)
@@ -213,20 +210,21 @@ def board_svg(
         layers=Markup("").join(layers),
         holes=Markup("").join(dots(holes[:, :2], holes[:, 2], "hole")),
         parts=Markup("").join(parts),
-        found=Markup("").join(_shape_svg(mark) for mark in places),
-        marks=Markup("").join(_mark_svg(mark, labels[mark.number], "") for mark in reversed(places)),
+        found=Markup("").join(shape_svg(mark) for mark in places),
+        marks=Markup("").join(mark_svg(mark, labels[mark.number], "") for mark in reversed(places)),
         cut=path([[(box.x0, cut_y), (whole.x0, cut_y)], [(whole.x1, cut_y), (box.x1, cut_y)]]),
-        bar=_scale_bar(box, BOARD_PX / box.width),
+        bar=scale_bar(box, BOARD_PX / box.width),
     )
 
 
-def _shape_svg(mark: Mark, *, overlay: bool = True) -> Markup:
+def shape_svg(mark: Mark, *, overlay: bool = True) -> Markup:
     """What a chosen place shows: its shape and the ways drawn by its evidence."""
     ways = mark.overlay if overlay else Markup("")
-    if not mark.shape and not ways:
+    if not (mark.surface or mark.line or ways):
         return Markup("")
-    shape = Markup('<path class="found" d="{}"/>').format(mark.shape) if mark.shape else Markup("")
-    return Markup('<g class="x{}" data-shape="{}">{}{}</g>').format(mark.level, mark.number, shape, ways)
+    surface = Markup('<path class="found" d="{}"/>').format(mark.surface) if mark.surface else Markup("")
+    line = Markup('<path class="found-line" d="{}"/>').format(mark.line) if mark.line else Markup("")
+    return Markup('<g class="x{}" data-shape="{}">{}{}{}</g>').format(mark.level, mark.number, surface, line, ways)
 
 
 def _net_groups(shapes: BoardShapes, layer: int, highlight: Mapping[str, int]) -> Markup:
@@ -235,96 +233,8 @@ def _net_groups(shapes: BoardShapes, layer: int, highlight: Mapping[str, int]) -
         net = shapes.net_index.get(name)
         if net is None:
             continue
-        rows = shapes.layers[layer].rows_of_net(net)
-        if 0 < sum(map(len, rows)) <= NET_SHAPES:
-            out.append(
-                Markup('<g class="net" data-net="{}">{}</g>').format(
-                    number, shapes.layers[layer].copper(chosen=rows, css=" chosen")
-                )
-            )
+        traces, pads = shapes.layers[layer].rows_of_net(net)
+        if 0 < len(traces) + len(pads) <= NET_SHAPES:
+            lines = shapes.layers[layer].copper(traces, pads, css=" chosen")
+            out.append(Markup('<g class="net" data-net="{}">{}</g>').format(number, lines))
     return Markup("").join(out)
-
-
-def _inside(bounds: NDArray[np.float64], box: Box) -> NDArray[np.intp]:
-    """Rows whose box meets the window."""
-    with np.errstate(invalid="ignore"):
-        meets = (bounds[:, 0] < box.x1) & (bounds[:, 2] > box.x0) & (bounds[:, 1] < box.y1) & (bounds[:, 3] > box.y0)
-    return np.flatnonzero(meets)
-
-
-def _clipped(areas: NDArray[np.object_], box: Box, sag: float) -> str:
-    cut = shapely.clip_by_rect(areas, box.x0, box.y0, box.x1, box.y1)
-    return shape_paths(cut[~shapely.is_missing(cut)], sag)
-
-
-def close_up(
-    document: Mapping[str, Any],
-    shapes: BoardShapes,
-    places: Sequence[Mark],
-    findings: Sequence[Mapping[str, Any]],
-    *,
-    layer: int,
-    aspect: float = CLOSE_UP_PX[0] / CLOSE_UP_PX[1],
-) -> Markup:
-    """Picture of the surroundings of some findings on one layer, with their marks; empty where it would be too full."""
-    near = joined([place_box(f) for f in findings])
-    box = near.grown(0.15 * max(near.width, near.height) + 1.0).at_least(*CLOSE_UP_MIN_MM).shaped(aspect)
-    drawn = shapes.layers[layer]
-    area_bounds, trace_bounds, pad_bounds = drawn.bounds
-    rows = (_inside(area_bounds, box), _inside(trace_bounds, box), _inside(pad_bounds, box))
-    if sum(map(len, rows)) > CLOSE_UP_SHAPES:
-        return Markup("")
-    pixels = CLOSE_UP_PX[0] / box.width
-    sag = 0.4 / pixels
-    under = shapes.reference_of(layer, document["stackup"])
-    reference = Markup("")
-    if under is not None:
-        below = shapes.layers[under]
-        reference = Markup('<path class="under" d="{}"/>').format(
-            _clipped(below.areas[_inside(below.bounds[0], box)], box, sag)
-        )
-    nets = sorted({n for f in findings for n in f["nets"]})
-    chosen = []
-    for name in nets:
-        net = shapes.net_index.get(name)
-        if net is None:
-            continue
-        mine = tuple(np.intersect1d(a, b) for a, b in zip(drawn.rows_of_net(net), rows, strict=True))
-        chosen.append(drawn.copper(chosen=(mine[0][:0], mine[1], mine[2]), css=" chosen"))
-    holes = np.asarray(shapes.drawing.holes, dtype=np.float64).reshape(-1, 3)
-    around = np.stack([holes[:, 0], holes[:, 1], holes[:, 0], holes[:, 1]], -1)
-    holes = holes[_inside(around, box)]
-    label_parts = {ref for f in findings for ref in f["parts"]}
-    grow = f"scale({UNITS_PER_MM / pixels:.4g})"
-    parts = [
-        Markup('<text class="part" transform="translate({} {}) {}">{}</text>').format(
-            *units([(x, y)])[0].tolist(), Markup(grow), ref
-        )
-        for ref, x, y, _side in shapes.drawing.parts
-        if ref in label_parts and box.x0 < x < box.x1 and box.y0 < y < box.y1
-    ]
-    still = f' transform="{grow}"'
-    copper = drawn.copper(chosen=(rows[0][:0], rows[1], rows[2]))
-    numbers = {f["number"] for f in findings}
-    shown = [p for p in places if p.number in numbers]
-    labels = crowd_labels(shown, pixels)
-    return Markup(
-        '<svg class="board close-up" viewBox="{view}" width="{w}" height="{h}" role="img" aria-label="{label}">'
-        '<path class="laminate" d="{outline}"/>{reference}<path class="area" d="{areas}"/>{copper}{chosen}'
-        '<g class="holes">{holes}</g><path class="edge" d="{outline}"/>{parts}{found}{marks}{bar}</svg>'
-    ).format(
-        view=box.view,
-        w=CLOSE_UP_PX[0],
-        h=round(CLOSE_UP_PX[0] / aspect),
-        label="Close-up: " + "; ".join(f["title"] for f in findings[:3]),
-        outline=shapes.outline,
-        reference=reference,
-        areas=_clipped(drawn.areas[rows[0]], box, sag),
-        copper=copper,
-        chosen=Markup("").join(chosen),
-        holes=Markup("").join(dots(holes[:, :2], holes[:, 2], "hole")),
-        parts=Markup("").join(parts),
-        found=Markup("").join(_shape_svg(mark, overlay=len(shown) == 1) for mark in shown),
-        marks=Markup("").join(_mark_svg(mark, labels[mark.number], still) for mark in reversed(shown)),
-        bar=_scale_bar(box, pixels),
-    )

@@ -172,18 +172,13 @@ class LayerShapes:
             shapely.bounds(self.pads).reshape(-1, 4),
         )
 
-    def copper(self, *, chosen: Sequence[NDArray[np.intp]] | None = None, css: str = "") -> Markup:
-        """Traces by width and pads of the layer, or of the chosen rows (areas, traces, pads) with their areas."""
+    def copper(self, traces: NDArray[np.intp], pads: NDArray[np.intp], css: str = "") -> Markup:
+        """The traces (by width) and pads in these rows, each element with an added class."""
         layer = self.layer
-        traces = range(len(layer.traces)) if chosen is None else chosen[1].tolist()
-        pads = np.arange(len(layer.pads)) if chosen is None else chosen[2]
         by_width: dict[int, list[Floats]] = defaultdict(list)
-        for i in traces:
+        for i in traces.tolist():
             by_width[round(layer.trace_widths[i] * UNITS_PER_MM)].append(layer.traces[i])
-        out = []
-        if chosen is not None and len(chosen[0]):
-            out.append(Markup('<path class="area{}" d="{}"/>').format(css, shape_paths(self.areas[chosen[0]])))
-        out += [
+        out = [
             Markup('<path class="trace{}" stroke-width="{}" d="{}"/>').format(css, width, path(lines))
             for width, lines in sorted(by_width.items())
         ]
@@ -193,14 +188,19 @@ class LayerShapes:
             out.append(Markup('<path class="pad{}" d="{}"/>').format(css, shape_paths(self.pads[odd])))
         return Markup("").join(out + dots(centre[even], diameter[even], f"pad{css}"))
 
-    def rows_of_net(self, net: int) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
-        """Rows of areas, traces and pads of one net."""
-        layer = self.layer
-        area, trace, pad = (
-            np.flatnonzero(np.asarray(nets, dtype=np.int64) == net)
-            for nets in (layer.area_nets, layer.trace_nets, layer.pad_nets)
-        )
-        return area, trace, pad
+    @cached_property
+    def everything(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """All rows of traces and of pads."""
+        return np.arange(len(self.layer.traces)), np.arange(len(self.layer.pads))
+
+    @cached_property
+    def _nets(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        return np.asarray(self.layer.trace_nets, dtype=np.int64), np.asarray(self.layer.pad_nets, dtype=np.int64)
+
+    def rows_of_net(self, net: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Rows of traces and of pads of one net."""
+        traces, pads = self._nets
+        return np.flatnonzero(traces == net), np.flatnonzero(pads == net)
 
 
 class BoardShapes:
@@ -228,6 +228,10 @@ class BoardShapes:
         return Box(float(low[0]), float(low[1]), float(high[0]), float(high[1])).at_least(1e-3, 1e-3)
 
     @cached_property
+    def outline_polygons(self) -> NDArray[np.object_]:
+        return polygons(self.drawing.outline)
+
+    @cached_property
     def outline(self) -> str:
         return path((ring for rings in self.drawing.outline for ring in rings), closed=True)
 
@@ -249,23 +253,24 @@ class BoardShapes:
         return max(near, key=lambda i: float(shapely.area(self.layers[i].areas).sum()), default=None)
 
 
-def geometry_path(shape: Mapping[str, Any] | None) -> str:
-    """Path data of a document's shape (mm); points give nothing, their ring says where they are."""
+def geometry_paths(shape: Mapping[str, Any] | None) -> tuple[str, str]:
+    """Path data of a document's shape (mm): of its surfaces, of its lines. Points give none; their ring marks them."""
     if shape is None:
-        return ""
+        return "", ""
     kind = shape["type"]
     if kind == "GeometryCollection":
-        return "".join(geometry_path(part) for part in shape["geometries"])
+        parts = [geometry_paths(part) for part in shape["geometries"]]
+        return "".join(surface for surface, _ in parts), "".join(line for _, line in parts)
     coordinates = shape["coordinates"]
     if kind in {"LineString", "LinearRing"}:
-        return path([coordinates])
+        return "", path([coordinates])
     if kind == "MultiLineString":
-        return path(coordinates)
+        return "", path(coordinates)
     if kind == "Polygon":
-        return path(coordinates, closed=True)
+        return path(coordinates, closed=True), ""
     if kind == "MultiPolygon":
-        return path((ring for rings in coordinates for ring in rings), closed=True)
-    return ""
+        return path((ring for rings in coordinates for ring in rings), closed=True), ""
+    return "", ""
 
 
 def geometry_box(shape: Mapping[str, Any] | None, at: Sequence[float]) -> Box:

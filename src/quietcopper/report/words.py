@@ -121,6 +121,8 @@ def headline(document: Mapping[str, Any]) -> str:
         return f"There is one place to {verb}."
     used, explained = _who_explains(causes, places)
     of = f"the {counted(len(places), 'place')} to {verb}"
+    if used == explained:
+        return f"{counted(len(places), 'place', capital=True)} to {verb}, each with a cause of its own."
     if used > MOST_NAMED_CAUSES:
         return f"{counted(len(places), 'place', capital=True)} to {verb}, from {count_word(len(causes))} causes."
     who = counted(used, "cause explains", "causes explain", capital=True)
@@ -195,6 +197,7 @@ def scalar(key: str, value: Any) -> tuple[str, str]:
         text = "yes" if value else "no"
     elif isinstance(value, str):
         text = value
+        name = next((key.removesuffix(s) for s, _, _ in _KEY_UNITS if key.endswith(s) and key != s), key)
     elif value is None:
         text = "not known"
     else:
