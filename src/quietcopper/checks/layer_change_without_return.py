@@ -8,11 +8,11 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 from shapely import Point
 
-from quietcopper.electrical.signals import edge_current
+from quietcopper.electrical.signals import edge_current, edge_voltage
 from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.view import View
 from quietcopper.electrical.ways import Ways, between, capacitor_beside
-from quietcopper.fields.returns import ramp_peak, resonance
+from quietcopper.fields.returns import resonance
 from quietcopper.fields.spectra import knee
 from quietcopper.fields.vias import pair_inductance
 from quietcopper.findings import (
@@ -93,12 +93,11 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
 def _peak(view: View, row: int, z0: float) -> tuple[float, Ways]:
     """Peak voltage between the two planes at one edge, V, and the ways that the return has."""
     changes = view.layer_changes
-    driver = view.drivers[changes.net[row]]
+    net = int(changes.net[row])
     ways = between(
         view, int(changes.upper_area[row]), int(changes.lower_area[row]), float(changes.x[row]), float(changes.y[row])
     )
-    current = edge_current(driver, z0)
-    return float(ramp_peak(current, driver.rise, ways.inductance, ways.capacitance, 2 * z0)), ways
+    return edge_voltage(view, net, z0, ways.inductance, ways.capacitance), ways
 
 
 def _finding(view: View, row: int, count: int, peak: float, ways: Ways, z0: float, allowed: float) -> Finding:
@@ -127,7 +126,7 @@ def _finding(view: View, row: int, count: int, peak: float, ways: Ways, z0: floa
             {"nets": ref_nets, "at": (x, y)},
         )
     total = 1 / (1 / beside + (1 / ways.inductance if np.isfinite(ways.inductance) else 0.0))
-    after = float(ramp_peak(edge_current(driver, z0), driver.rise, total, ways.capacitance, 2 * z0))
+    after = edge_voltage(view, net, z0, total, ways.capacitance)
     evidence: dict[str, object] = {
         "edge_current_ma": edge_current(driver, z0) * 1e3,
         "rise_ps": driver.rise * 1e12,

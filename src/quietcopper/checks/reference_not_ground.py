@@ -8,11 +8,10 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import shapely
 
-from quietcopper.electrical.signals import edge_current
+from quietcopper.electrical.signals import edge_voltage
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
 from quietcopper.electrical.view import View
 from quietcopper.electrical.ways import Ways, between
-from quietcopper.fields.returns import ramp_peak
 from quietcopper.findings import (
     Allowance,
     CauseHint,
@@ -101,7 +100,7 @@ def _price(
         longest = max(rows, key=lambda r: (round(float(runs.length[r]), 9), -r))
         x, y = runs.line[longest].coords[0][:2]
         ways = between(view, area, ground, float(x), float(y))
-        peak = float(ramp_peak(edge_current(driver, z0), driver.rise, ways.inductance, ways.capacitance, 2 * z0))
+        peak = edge_voltage(view, net, z0, ways.inductance, ways.capacitance)
         ratio = peak / (share * driver.swing)
         if worst is None or ratio > worst[0]:
             worst = (ratio, net, ways, peak)

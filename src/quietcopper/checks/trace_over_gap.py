@@ -9,12 +9,12 @@ from typing import Any
 
 import numpy as np
 
-from quietcopper.electrical.signals import edge_current
+from quietcopper.electrical.signals import edge_current, edge_voltage
 from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.view import View
 from quietcopper.electrical.ways import Ways, between, capacitor_beside
 from quietcopper.errors import OutOfRange
-from quietcopper.fields.returns import printed_slot_rule, ramp_peak, series_reflection, slot_inductance
+from quietcopper.fields.returns import printed_slot_rule, series_reflection, slot_inductance
 from quietcopper.findings import (
     Allowance,
     CauseHint,
@@ -144,19 +144,17 @@ def _price(view: View, row: int) -> _Price:
     """Raises OutOfRange when the line's impedance was not solved or the opening is no slender slot."""
     board, gaps = view.board, view.gaps
     net, layer = int(gaps.net[row]), int(gaps.layer[row])
-    driver = view.drivers[net]
     z0 = view.impedance_of(net, layer)
     if z0 is None:
         raise OutOfRange("impedance not solved")
-    current = edge_current(driver, z0)
     if np.isfinite(gaps.slot[row]):
         height = board.distance(*sorted((layer, int(gaps.reference[row]))))
         # `slot` is the detour to the nearer end; a trace in the middle of a slot twice as long has the same detour.
         length = max(2 * float(gaps.slot[row]), 3 * float(gaps.length[row]))
         inductance = float(slot_inductance(length, float(gaps.length[row]), height, float(gaps.width[row])))
-        return _Price(None, inductance, float(ramp_peak(current, driver.rise, inductance, 0.0, 2 * z0)), z0)
+        return _Price(None, inductance, edge_voltage(view, net, z0, inductance, 0.0), z0)
     ways = between(view, int(gaps.before[row]), int(gaps.after[row]), float(gaps.x[row]), float(gaps.y[row]))
-    peak = float(ramp_peak(current, driver.rise, ways.inductance, ways.capacitance, 2 * z0))
+    peak = edge_voltage(view, net, z0, ways.inductance, ways.capacitance)
     return _Price(ways, ways.inductance, peak, z0)
 
 
@@ -243,10 +241,10 @@ def _cause_title(view: View, row: int, lines: int) -> str:
 def _bridged(view: View, row: int, ways: Ways, z0: float, allowance: Allowance) -> Remedy:
     """What a capacitor across the gap right beside the crossing would leave, by the same formula."""
     board, gaps = view.board, view.gaps
-    driver = view.drivers[gaps.net[row]]
+    net = int(gaps.net[row])
     extra = capacitor_beside(view, int(gaps.reference[row]))
     total = 1 / (1 / extra + (1 / ways.inductance if np.isfinite(ways.inductance) else 0.0))
-    peak = float(ramp_peak(edge_current(driver, z0), driver.rise, total, ways.capacitance, 2 * z0))
+    peak = edge_voltage(view, net, z0, total, ways.capacitance)
     at = (float(gaps.x[row]), float(gaps.y[row]))
     nets = [board.nets[board.areas.net[a]] for a in (gaps.before[row], gaps.after[row])]
     change = Proposal("a capacitor across the gap within 2 mm of the crossing", "bridge-gap", {"at": at, "nets": nets})

@@ -8,6 +8,7 @@ from shapely.geometry.base import BaseGeometry
 from quietcopper.board.model import Floats
 from quietcopper.electrical.tables import Driver
 from quietcopper.electrical.view import View
+from quietcopper.fields.returns import pulse_peak
 from quietcopper.fields.spectra import data_amplitude, full_rise, harmonics, knee
 
 LOWEST = 30e6  # Hz, where the radiated limits begin
@@ -20,6 +21,19 @@ def edge_current(driver: Driver, z0: float) -> float:
     transmission-line text, for instance Pozar, Microwave Engineering, chapter 2 (from memory).
     """
     return driver.swing / (driver.source + z0)
+
+
+def edge_voltage(view: View, net: int, z0: float, inductance: float, capacitance: float) -> float:
+    """Peak voltage that a net's edge takes across L and C in its return, V; either may be infinite or zero.
+
+    The charging current of the line: it rises with the edge, lasts until the wave is back from the far end (twice the
+    delay of the net's whole length: the receiver is taken as open), and the line's own 2·Z0 lies in parallel.
+    See `fields.returns.pulse_peak`.
+    """
+    driver = view.drivers[net]
+    duration = max(2 * view.delay_of(net), 1e-12)
+    rise = float(full_rise(driver.rise))
+    return pulse_peak(edge_current(driver, z0), rise, duration, inductance, capacitance, 2 * z0)
 
 
 def level_by_frequency(driver: Driver, amplitude: float, highest: float) -> tuple[Floats, Floats]:
