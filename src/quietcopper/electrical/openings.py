@@ -74,9 +74,10 @@ def slot_reach(copper: LayerCopper, area: int, line: shapely.LineString) -> floa
 
     copper : of the reference layer; area : position in `copper.rows` of the area that the trace leaves and meets again
     line : the uncovered stretch, from outline to outline of that area
-    The outline leads round the opening in two ways; each way's reach is its greatest distance from the trace, taken as
-    prolonged straight ahead and back, and the shorter reach counts. For a hole that is the distance to its nearer end,
-    for a notch that to its closed end.
+    The outline leads round the opening in two ways, and the shorter reach counts. A way's reach is half the detour by
+    a string drawn taut round it, so that a bent slot counts with its whole length; or, where that is more, its
+    greatest distance from the trace, taken as prolonged straight ahead and back. For a slot that is the distance to
+    its nearer end, for a notch that to its closed end, for a round opening crossed in its middle the radius.
     """
     points = shapely.get_coordinates(line)
     ways = _ways(copper, area, points[0], points[-1])
@@ -137,6 +138,7 @@ def _reach(way: NDArray[np.float64], points: NDArray[np.float64], enough: float)
         if some.max() >= enough:
             return enough
     out = float(shapely.distance(shapely.points(way), trace).max())
+    out = max(out, shapely.convex_hull(shapely.LineString(way)).length / 2 - float(np.hypot(*(way[0] - way[-1]))))
     # a trace that bulges away from the outline
     if len(points) > 2:
         out = max(out, float(shapely.distance(shapely.points(points[1:-1]), shapely.LineString(way)).max()))

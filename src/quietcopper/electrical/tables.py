@@ -124,8 +124,9 @@ class Gaps(Table):
     opening); after is -1 where the trace ends without coming back (end of plane)
     x, y : middle of the uncovered stretch; length : of the uncovered stretch along the trace, m
     line : the uncovered stretch; width : trace width
-    slot : how far the return is forced aside, m: from the crossing to the nearer end of the opening, measured across
-           the trace; inf where the copper before and after is not joined on that layer
+    slot : how far the return is forced aside, m: from the crossing to the nearer end of the opening (half the detour
+           round it, or its reach across the trace where that is more); inf where the copper before and after is not
+           joined on that layer; where after is -1, the distance of the trace's far end from that layer's copper
     """
 
     trace: Ints = column(np.int32)
