@@ -48,6 +48,7 @@ def review(*causes, coverage=1, not_checked=0):
         (review([1.0, 2.0]), "One cause explains both places to improve."),
         (review([-1.0, -2.0]), "Nothing is over its allowance; two places come close."),
         (review(), "Everything that was checked is within its allowance."),
+        (review(not_checked=2), "What could be checked is within its allowance."),
         (review(coverage=0), "Nothing on this board could be checked."),
     ],
 )
@@ -92,6 +93,14 @@ def test_a_change_that_leaves_nothing_or_was_not_worked_out_says_so():
 )
 def test_figures_have_the_unit_that_suits_their_size(value, unit, text):
     assert words.figure(value, unit) == text
+
+
+def test_assumed_values_keep_their_words_and_get_friendly_sizes():
+    assert words.assumed(5.8e7, "S/m") == "58 MS/m"
+    assert words.assumed(1000.0, "ps") == "1000 ps"
+    assert words.assumed(4.4, "1") == "4.4"
+    assert words.assumed(0.00021, "m") == "0.21 mm"
+    assert words.assumed("1 ns (3), 1 µs (2)", "") == "1 ns (3), 1 µs (2)"
 
 
 def test_decibels_have_a_sign_and_name_what_has_no_figure():

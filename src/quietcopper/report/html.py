@@ -60,6 +60,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     env.filters["counted"] = words.counted
+    env.globals["assumed"] = words.assumed
     return env
 
 

@@ -89,6 +89,7 @@ class Letter:
     stack: Markup
     rows: list[LayerRow]
     first_layer: int
+    hatched: bool
     cut: str
     cut_y: float
     aspect: str
@@ -443,6 +444,7 @@ def compose(document: Mapping[str, Any], shapes: BoardShapes) -> Letter:
         stack=stack_svg(document, shapes, cut_y),
         rows=_layer_rows(document, shapes),
         first_layer=teller.layer_of(first) if first else 0,
+        hatched=any(shapes.reference_of(i, document["stackup"]) is not None for i in range(len(shapes.layers))),
         cut=f"cut along y = {cut_y:.1f} mm, heights to scale".replace("-", words.MINUS),
         cut_y=cut_y,
         aspect=f"{min(max(box.width / box.height, 0.85), 1.3):.3f}",

@@ -68,7 +68,7 @@ def _indices(traces: Sequence[Any], rows: np.ndarray[Any, Any]) -> list[int]:
 def stack_svg(document: Mapping[str, Any], shapes: BoardShapes, cut_y: float) -> Markup:
     """The board cut along y: copper as it is met, heights to scale, with lines that lead to the rows beside it."""
     layers = len(shapes.layers)
-    height = max(96.0, ROW * layers - 14)
+    height = ROW * layers - 14.0
     heights = layer_heights(document["stackup"], layers, height)
     box = shapes.box
     scale = STACK_WIDTH / box.width

@@ -11,7 +11,20 @@ from quietcopper.units import engineering
 
 _SMALL = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
 _SIGNS = {"ohm": "Ω", "m2": "m²", "mm2": "mm²", "dBuV": "dBµV", "dBuV/m": "dBµV/m", "dBuA": "dBµA", "mV": "mV"}
-_SCALED = {"V", "A", "H", "F", "s", "Hz", "ohm", "W", "V/m", "A/m", "Wb"}  # take a prefix; others are shown as they are
+_SCALED = {
+    "V",
+    "A",
+    "H",
+    "F",
+    "s",
+    "Hz",
+    "ohm",
+    "W",
+    "V/m",
+    "A/m",
+    "S/m",
+    "Wb",
+}  # take a prefix; others are shown as they are
 MINUS = "\N{MINUS SIGN}"
 MOST_NAMED_CAUSES = 4  # a headline that counts more causes than this explains nothing
 EXPLAINED_SHARE = 2 / 3  # of the places that the causes in the headline together explain
@@ -41,6 +54,15 @@ def figure(value: float | None, unit: str) -> str:
     if unit in _SCALED:
         return engineering(value, sign(unit)).replace("-", MINUS)
     return f"{number(value)} {sign(unit)}".rstrip()
+
+
+def assumed(value: float | str | None, unit: str) -> str:
+    """The value of an assumption: a number with the prefix that suits its size, text as it stands."""
+    if value is None or isinstance(value, str):
+        return f"{value or ''} {unit}".strip()
+    if unit == "m":
+        return figure(value * 1e3, "mm")
+    return figure(value, unit) if unit in _SCALED else f"{number(value)} {sign(unit) if unit != '1' else ''}".strip()
 
 
 def decibels(value: float | None, *, removed: bool = False, unit: bool = True) -> str:
@@ -114,7 +136,8 @@ def headline(document: Mapping[str, Any]) -> str:
             return f"Nothing is over its allowance; {counted(grades[WATCH_IT], 'place comes', 'places come')} close."
         if not any(c["looked"] for c in document["coverage"]):
             return "Nothing on this board could be checked."
-        return "Everything that was checked is within its allowance."
+        what = "What could be checked" if document["not_checked"] else "Everything that was checked"
+        return f"{what} is within its allowance."
     grade, verb = (CHANGE_IT, "change") if grades[CHANGE_IT] else (IMPROVE_IT, "improve")
     places = {f["id"] for f in findings if f["grade"] == grade}
     if len(places) == 1:
