@@ -53,7 +53,9 @@ class Bounded(io.RawIOBase):
         self._seen += len(data)
         if self._seen > MAX_BYTES:
             raise ReadError(
-                self._label, found=f"more than {MAX_BYTES} bytes once unpacked", expected="a board file of less than that"
+                self._label,
+                found=f"more than {MAX_BYTES} bytes once unpacked",
+                expected="a board file of less than that",
             )
         if self._seen > RATIO_FREE and self._seen > MAX_RATIO * self._packed:
             raise ReadError(

@@ -4,26 +4,28 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import Geometry, MultiPolygon, Polygon
+from shapely import MultiPolygon, Polygon
 
 from quietcopper import board as model
+from quietcopper.board.model import Table
 from quietcopper.errors import ReadError
 from quietcopper.formats.ipc2581.columns import NO_ROW, StepData
-from quietcopper.formats.ipc2581.copper import Areas, outside, plane_nets, polygons_of, read_areas
-from quietcopper.formats.ipc2581.holes import Holes, Pads, Rows, hole_nets, link_pads, read_holes
+from quietcopper.formats.ipc2581.contradictions import off_their_copper, on_the_board
+from quietcopper.formats.ipc2581.copper import plane_nets, polygons_of, read_areas
+from quietcopper.formats.ipc2581.holes import Holes, Pads, hole_nets, link_pads, read_holes
 from quietcopper.formats.ipc2581.parts import PartRows, read_parts
 from quietcopper.formats.ipc2581.pins import PinTable, holes_from_stacks, link_pins, pads_from_packages, pin_nets
 from quietcopper.formats.ipc2581.reader import Reader
 from quietcopper.formats.ipc2581.specs import impedance_target
 from quietcopper.formats.ipc2581.stackup import Stackup, read_stackup
 
+AnyTable = TypeVar("AnyTable", bound=Table)
 MANY_COPIES = 10_000  # a panel with more boards than this is a slip of the file, worth a sentence
-AnyRows = TypeVar("AnyRows", bound=Rows)
 
 
 def assemble(reader: Reader) -> model.Board:
@@ -45,20 +47,22 @@ def assemble(reader: Reader) -> model.Board:
         pads, holes = holes_from_stacks(reader, step, pads, holes, stackup.names)
     parts = read_parts(reader, step, {name: i for i, name in enumerate(stackup.names)}, count)
     pins, pads = link_pins(reader, step, parts, pads, nets_of_pins)
+    drawn = len(pads)
     if not step.links_given:
         pads, holes = pads_from_packages(reader, step, parts, pins, pads, holes, count)
     holes = hole_nets(holes, pads, [] if step.links_given else step.net_points, reader)
-    holes = replace(holes, pin=_hole_pins(holes, pads, len(pins.part)))
+    holes = replace(holes, pin=_hole_pins(step, holes, pads, len(pins.part)))
     names = reader.features.nets.list()
     areas = read_areas(step, layer_of, negative, outline, reader.counts)
     areas = plane_nets(areas, holes, names, list(stackup.names), reader.counts)
     traces = _traces(step, layer_of)
-    trace_row = step.traces.numpy("row")
-    traces, trace_row, areas, pads = _inside(reader, outline, traces, trace_row, areas, pads)
+    trace_row = step.traces.ints_of("row")
+    off_their_copper(reader.counts, parts, pads, drawn, traces, areas)
+    traces, trace_row, areas, pads = on_the_board(reader.counts, outline, traces, trace_row, areas, pads)
 
     traces = traces.take(_order(trace_row))
     areas = areas.take(_order(areas.row))
-    pads, holes, pins = _in_order(parts, pads, holes, pins)
+    pads, holes, pins = _in_order(parts, pads, holes, pins, step.links_given)
     nets, net_of = _nets(reader, step, names, [traces.net, areas.net, pads.net, holes.net, pins.net])
     return model.Board(
         name=step.name,
@@ -69,12 +73,10 @@ def assemble(reader: Reader) -> model.Board:
         outline=outline,
         traces=traces.replace(net=net_of[traces.net]),
         vias=_vias(holes, net_of),
-        pads=model.Pads(net_of[pads.net], pads.layer, pads.x, pads.y, pads.shape, pads.via, pads.pin),
-        areas=model.Areas(net_of[areas.net], areas.layer, areas.shape),
-        parts=model.Parts(
-            parts.ref, parts.value, parts.package, parts.side, parts.x, parts.y, parts.rotation  # type: ignore[arg-type]
-        ),
-        pins=model.Pins(pins.part, pins.name, net_of[pins.net], pins.x, pins.y, pins.layer),  # type: ignore[arg-type]
+        pads=_table(model.Pads, net_of[pads.net], pads.layer, pads.x, pads.y, pads.shape, pads.via, pads.pin),
+        areas=_table(model.Areas, net_of[areas.net], areas.layer, areas.shape),
+        parts=_table(model.Parts, parts.ref, parts.value, parts.package, parts.side, parts.x, parts.y, parts.rotation),
+        pins=_table(model.Pins, pins.part, pins.name, net_of[pins.net], pins.x, pins.y, pins.layer),
         mask_top=stackup.mask_top,
         mask_bottom=stackup.mask_bottom,
         net_classes=_net_classes(reader, step),
@@ -88,19 +90,32 @@ def assemble(reader: Reader) -> model.Board:
 def _board_step(reader: Reader) -> StepData:
     """The step to review: one board, not the panel it is repeated on; the one with the most copper."""
     if not reader.steps:
-        found = f"a file for {reader.mode.lower()} purposes without a layout" if reader.mode else "a file without a layout"
+        found = (
+            f"a file for {reader.mode.lower()} purposes without a layout" if reader.mode else "a file without a layout"
+        )
         raise ReadError(
-            reader.label, found=found, expected="a <Step> in <CadData>", remedy="export the layout, not only the parts list"
+            reader.label,
+            found=found,
+            expected="a <Step> in <CadData>",
+            remedy="export the layout, not only the parts list",
         )
     parts = [sum(bool(node.attrib.get("refDes")) for node in step.components) for step in reader.steps]
-    best = max(range(len(reader.steps)), key=lambda i: (not reader.steps[i].repeats, reader.steps[i].weight, parts[i], -i))
+    best = max(
+        range(len(reader.steps)), key=lambda i: (not reader.steps[i].repeats, reader.steps[i].weight, parts[i], -i)
+    )
     if reader.steps[best].weight == 0:  # only a step that repeats others has copper of its own
         best = max(range(len(reader.steps)), key=lambda i: (reader.steps[i].weight, parts[i], -i))
     chosen = reader.steps[best]
     if chosen.weight == 0 and not len(chosen.holes) and not chosen.components:
-        found = "a file for parts lists only, without a layout" if reader.mode == "BOM" else "a layout without any copper"
+        found = (
+            "a file for parts lists only, without a layout" if reader.mode == "BOM" else "a layout without any copper"
+        )
         raise ReadError(
-            reader.label, chosen.line, found=found, expected="a <Step> with features", remedy="export the layout as well"
+            reader.label,
+            chosen.line,
+            found=found,
+            expected="a <Step> with features",
+            remedy="export the layout as well",
         )
     for step in reader.steps:
         for repeat in step.repeats:
@@ -125,13 +140,13 @@ def _layer_numbers(reader: Reader, stackup: Stackup) -> NDArray[np.int64]:
 
 def _tell_missing_layers(reader: Reader, stackup: Stackup) -> None:
     """A drill layer called 1-18 on a board of two layers: the others are not in the file."""
+    purpose = f": it was written for {reader.mode.lower()}" if reader.mode else ""
     for info in reader.layers.values():
         match = re.search(r"(\d+)\s*[-_]\s*(\d+)\s*$", info.name) if info.kind == "holes" else None
         if match and 64 >= int(match[2]) > len(stackup.layers):
             reader.counts.problem(
-                f"Drill layer {info.name} goes through {match[2]} layers, and the file has {len(stackup.layers)} of them"
-                f"{f': it was written for {reader.mode.lower()}' if reader.mode else ''}. References on the missing "
-                "layers cannot be seen."
+                f"Drill layer {info.name} goes through {match[2]} layers, and the file has {len(stackup.layers)} of "
+                f"them{purpose}. References on the missing layers cannot be seen."
             )
 
 
@@ -141,34 +156,37 @@ def _outline(reader: Reader, step: StepData) -> Polygon | MultiPolygon:
     if step.outlines:
         pieces, _ = polygons_of(np.array(step.outlines, dtype=object))
         together = MultiPolygon(list(pieces))
-        return together if together.is_valid else shapely.union_all(pieces)  # type: ignore[return-value]
+        return together if together.is_valid else shapely.union_all(pieces)
     t = step.traces
     ends = [np.array([*t.x0, *t.x1]), np.array([*t.y0, *t.y1])]
-    coords = step.areas.numpy("coords").reshape(-1, 2)
-    x = np.concatenate([ends[0], coords[:, 0], step.pads.numpy("x"), step.holes.numpy("x")])
-    y = np.concatenate([ends[1], coords[:, 1], step.pads.numpy("y"), step.holes.numpy("y")])
+    coords = step.areas.floats_of("coords").reshape(-1, 2)
+    x = np.concatenate([ends[0], coords[:, 0], step.pads.floats_of("x"), step.holes.floats_of("x")])
+    y = np.concatenate([ends[1], coords[:, 1], step.pads.floats_of("y"), step.holes.floats_of("y")])
     if not len(x):
         return Polygon()
     reader.counts.assume(
-        "board outline", f"{np.ptp(x) * 1e3:.1f} x {np.ptp(y) * 1e3:.1f}", "mm", "the file has no profile; box round the copper"
+        "board outline",
+        f"{np.ptp(x) * 1e3:.1f} x {np.ptp(y) * 1e3:.1f}",
+        "mm",
+        "the file has no profile; box round the copper",
     )
     return shapely.box(x.min() - 1e-4, y.min() - 1e-4, x.max() + 1e-4, y.max() + 1e-4)
 
 
 def _pads(reader: Reader, step: StepData, layer_of: NDArray[np.int64]) -> Pads:
     p = step.pads
-    x, y = p.numpy("x"), p.numpy("y")
+    x, y = p.floats_of("x"), p.floats_of("y")
     return Pads(
-        net=p.numpy("net"),
-        layer=layer_of[p.numpy("layer")] if len(p) else np.empty(0, dtype=np.int64),
+        net=p.ints_of("net"),
+        layer=layer_of[p.ints_of("layer")] if len(p) else np.empty(0, dtype=np.int64),
         x=x,
         y=y,
-        shape=step.templates.place(p.numpy("shape"), x, y),  # type: ignore[arg-type]
+        shape=step.templates.place(p.ints_of("shape"), x, y),
         via=np.full(len(p), -1),
-        pin=p.numpy("pin"),
-        row=p.numpy("row"),
-        stack=p.numpy("stack"),
-        hole=p.numpy("hole"),
+        pin=p.ints_of("pin"),
+        row=p.ints_of("row"),
+        stack=p.ints_of("stack"),
+        hole=p.ints_of("hole"),
     )
 
 
@@ -178,39 +196,21 @@ def _stated_holes(pads: Pads, holes: Holes) -> NDArray[np.int64]:
     return np.array([row_of.get(int(name), -1) if name >= 0 else -1 for name in pads.hole], dtype=np.int64)
 
 
-def _hole_pins(holes: Holes, pads: Pads, pin_count: int) -> NDArray[np.int64]:
-    """The pin of each hole: as stated, else that of the first pad on it that has one."""
-    out = np.full(len(holes), -1)
+def _hole_pins(step: StepData, holes: Holes, pads: Pads, pin_count: int) -> NDArray[np.int64]:
+    """The pin of each hole: as our own writer states it, else that of the first pad on it that has one."""
+    if step.links_given:
+        return np.where(holes.pin < pin_count, holes.pin, -1)
+    out = holes.pin.copy()
     rows = np.flatnonzero((pads.via >= 0) & (pads.pin >= 0))[::-1]
     out[pads.via[rows]] = pads.pin[rows]
-    stated = (holes.pin >= 0) & (holes.pin < pin_count)
-    return np.where(stated, holes.pin, out)
+    return out
 
 
 def _traces(step: StepData, layer_of: NDArray[np.int64]) -> model.Traces:
     t = step.traces
-    layer = layer_of[t.numpy("layer")] if len(t) else np.empty(0)
-    columns = (t.numpy(name) for name in ("x0", "y0", "x1", "y1", "xc", "yc", "turn", "width"))
-    return model.Traces(t.numpy("net"), layer, *columns)  # type: ignore[arg-type]
-
-
-def _inside(
-    reader: Reader, outline: Geometry, traces: model.Traces, trace_row: NDArray[np.int64], areas: Areas, pads: Pads
-) -> tuple[model.Traces, NDArray[np.int64], Areas, Pads]:
-    """Drops net-less copper that lies wholly off the board (frames, titles); tells of copper with a net that does."""
-    if outline.is_empty:
-        return traces, trace_row, areas, pads
-    ends = np.stack([np.stack([traces.x0, traces.y0], -1), np.stack([traces.x1, traces.y1], -1)], axis=1)
-    off = [outside(outline, shapes) for shapes in (shapely.linestrings(ends), areas.shape, pads.shape)]
-    free = [traces.net == 0, areas.net == 0, (pads.net == 0) & (pads.pin < 0) & (pads.via < 0)]
-    dropped = sum(int((o & f).sum()) for o, f in zip(off, free, strict=True))
-    netted = sum(int((o & ~f).sum()) for o, f in zip(off, free, strict=True))
-    if dropped:
-        reader.counts.unread("net-less copper off the board", 0, "frames and titles outside the outline", dropped)
-    if netted:
-        reader.counts.problem(f"{netted} pieces of copper with a net lie outside the board's outline.")
-    keep = [np.flatnonzero(~(o & f)) for o, f in zip(off, free, strict=True)]
-    return traces.take(keep[0]), trace_row[keep[0]], areas.take(keep[1]), pads.take(keep[2])
+    layer = layer_of[t.ints_of("layer")] if len(t) else np.empty(0)
+    places = [t.floats_of(name) for name in ("x0", "y0", "x1", "y1", "xc", "yc")]
+    return _table(model.Traces, t.ints_of("net"), layer, *places, t.ints_of("turn"), t.floats_of("width"))
 
 
 def _order(row: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -224,11 +224,12 @@ def _renumbered(order: NDArray[np.int64], links: NDArray[np.int64]) -> NDArray[n
     return place[links]
 
 
-def _in_order(parts: PartRows, pads: Pads, holes: Holes, pins: PinTable) -> tuple[Pads, Holes, PinTable]:
+def _in_order(parts: PartRows, pads: Pads, holes: Holes, pins: PinTable, given: bool) -> tuple[Pads, Holes, PinTable]:
+    """Tables in the order that our own writer stated, links renumbered. given : it stated the links as well."""
     pin_order, hole_order = _order(np.array(parts.pin_row, dtype=np.int64)), _order(holes.row)
-    stated = holes.pin if (holes.row != NO_ROW).any() else None
     holes = holes.take(hole_order)
-    holes = replace(holes, pin=_renumbered(pin_order, holes.pin))
+    if not given:  # our own writer states rows of the final table
+        holes = replace(holes, pin=_renumbered(pin_order, holes.pin))
     pads = pads.take(_order(pads.row))
     pads = replace(pads, via=_renumbered(hole_order, pads.via), pin=_renumbered(pin_order, pads.pin))
     pins = PinTable(
@@ -239,7 +240,6 @@ def _in_order(parts: PartRows, pads: Pads, holes: Holes, pins: PinTable) -> tupl
         pins.y[pin_order],
         pins.layer[pin_order],
     )
-    del stated
     return pads, holes, pins
 
 
@@ -256,19 +256,14 @@ def _nets(
 
 
 def _vias(holes: Holes, net_of: NDArray[np.int64]) -> model.Vias:
-    return model.Vias(
-        net_of[holes.net],  # type: ignore[arg-type]
-        holes.x,
-        holes.y,
-        holes.x1,
-        holes.y1,
-        holes.drill,
-        holes.first,  # type: ignore[arg-type]
-        holes.last,  # type: ignore[arg-type]
-        holes.plated,
-        holes.antipad,
-        holes.pin,  # type: ignore[arg-type]
-    )
+    h = holes
+    ends = (h.x, h.y, h.x1, h.y1)
+    return _table(model.Vias, net_of[h.net], *ends, h.drill, h.first, h.last, h.plated, h.antipad, h.pin)
+
+
+def _table(kind: type[AnyTable], *columns: Any) -> AnyTable:
+    """A board's table from columns of any integer width; the table converts them."""
+    return kind(*columns)
 
 
 def _net_classes(reader: Reader, step: StepData) -> dict[str, str]:

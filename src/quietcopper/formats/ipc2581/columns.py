@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from shapely import Geometry, MultiPolygon, Polygon
 
 from quietcopper.formats.ipc2581.nodes import Node
+from quietcopper.formats.ipc2581.placing import shifted
 from quietcopper.formats.ipc2581.shapes import NoShape
 
 NO_ROW = -1
@@ -63,9 +64,13 @@ class Columns:
     def __len__(self) -> int:
         return len(getattr(self, self.ints[0]))
 
-    def numpy(self, name: str) -> NDArray[np.int64] | NDArray[np.float64]:
-        """A column as a numpy array (a copy, so that the column may grow on)."""
-        return np.array(getattr(self, name), dtype=np.int64 if name in self.ints else np.float64)
+    def ints_of(self, name: str) -> NDArray[np.int64]:
+        """A column of whole numbers as a numpy array (a copy, so that the column may grow on)."""
+        return np.array(getattr(self, name), dtype=np.int64)
+
+    def floats_of(self, name: str) -> NDArray[np.float64]:
+        """The same for a column of floats."""
+        return np.array(getattr(self, name), dtype=np.float64)
 
 
 class TraceRows(Columns):
@@ -104,9 +109,7 @@ class AreaRows(Columns):
         super().__init__()
         self.points = _ints()
 
-    def add(
-        self, rings: list[NDArray[np.float64]], *, net: int, layer: int, row: int, clear: bool, line: int
-    ) -> None:
+    def add(self, rings: list[NDArray[np.float64]], *, net: int, layer: int, row: int, clear: bool, line: int) -> None:
         for ring in rings:
             self.coords.frombytes(np.ascontiguousarray(ring, dtype=np.float64).tobytes())
             self.points.append(len(ring))
@@ -121,9 +124,9 @@ class AreaRows(Columns):
         """All rows as shapely polygons, made in one go, shape (n,)."""
         if not len(self):
             return np.empty(0, dtype=object)
-        coords = self.numpy("coords").reshape(-1, 2)
+        coords = self.floats_of("coords").reshape(-1, 2)
         ring_ends = np.concatenate([[0], np.cumsum(np.array(self.points, dtype=np.int64))])
-        row_ends = np.concatenate([[0], np.cumsum(self.numpy("rings"))]).astype(np.int64)
+        row_ends = np.concatenate([[0], np.cumsum(self.ints_of("rings"))]).astype(np.int64)
         return np.asarray(
             shapely.from_ragged_array(shapely.GeometryType.POLYGON, coords, (ring_ends, row_ends)), dtype=object
         )
@@ -207,7 +210,7 @@ class Templates:
                 out[group] = shapely.polygons(ring[None, :, :] + at[:, None, :])
             else:
                 for row, (px, py) in zip(group, at, strict=True):
-                    out[row] = shapely.transform(shape, lambda xy, px=px, py=py: xy + (px, py))  # type: ignore[misc]
+                    out[row] = shifted(shape, px, py)
         return out
 
 

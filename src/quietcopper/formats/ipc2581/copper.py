@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import Geometry, Polygon
+from shapely import Geometry
 
 from quietcopper.formats.ipc2581.columns import NO_ROW, StepData
 from quietcopper.formats.ipc2581.counts import Counts
@@ -41,7 +41,9 @@ def polygons_of(shapes: NDArray[np.object_]) -> tuple[NDArray[np.object_], NDArr
     return parts[keep], index[keep]
 
 
-def mended(shapes: NDArray[np.object_], lines: NDArray[np.int64], counts: Counts) -> tuple[NDArray[np.object_], NDArray[np.int64]]:
+def mended(
+    shapes: NDArray[np.object_], lines: NDArray[np.int64], counts: Counts
+) -> tuple[NDArray[np.object_], NDArray[np.int64]]:
     """Valid polygons, one connected piece each, and which shape each came from; what was mended is a problem."""
     shapes = shapes.copy()
     bad = np.flatnonzero(~shapely.is_valid(shapes))
@@ -62,11 +64,11 @@ def read_areas(
 ) -> Areas:
     """All areas of a step. negative : copper layers that are drawn as their negative, outline minus drawing."""
     a = step.areas
-    shapes, index = mended(a.polygons(), a.numpy("line"), counts)
-    layer = layer_of[a.numpy("layer")[index]] if len(a) else np.empty(0, dtype=np.int64)
-    clear = a.numpy("clear")[index].astype(bool) if len(a) else np.empty(0, dtype=np.bool_)
-    row = a.numpy("row")[index] if len(a) else np.empty(0, dtype=np.int64)
-    areas = Areas(a.numpy("net")[index] if len(a) else np.empty(0, dtype=np.int64), layer, shapes, row)
+    shapes, index = mended(a.polygons(), a.ints_of("line"), counts)
+    layer = layer_of[a.ints_of("layer")[index]] if len(a) else np.empty(0, dtype=np.int64)
+    clear = a.ints_of("clear")[index].astype(bool) if len(a) else np.empty(0, dtype=np.bool_)
+    row = a.ints_of("row")[index] if len(a) else np.empty(0, dtype=np.int64)
+    areas = Areas(a.ints_of("net")[index] if len(a) else np.empty(0, dtype=np.int64), layer, shapes, row)
     cut_layers = sorted({*negative, *layer[clear].tolist()} - {-1})
     if not cut_layers:
         return areas
@@ -121,11 +123,3 @@ def plane_nets(areas: Areas, holes: Holes, names: list[str], layers: list[str], 
         why = f"drawn as a negative without a net; {agreed} of {all_} plated holes in its copper have this net"
         counts.assume(f"net of the plane on layer {layers[layer]}", names[number] or "no net", "", why, pieces)
     return replace(areas, net=net)
-
-
-def outside(outline: Polygon | Geometry, shapes: NDArray[np.object_]) -> NDArray[np.bool_]:
-    """Which shapes have nothing inside the outline, shape (n,)."""
-    if not len(shapes):
-        return np.empty(0, dtype=np.bool_)
-    shapely.prepare(outline)
-    return ~shapely.intersects(outline, shapes)

@@ -16,8 +16,25 @@ from quietcopper.formats.ipc2581.shapes import NoShape
 from quietcopper.formats.ipc2581.values import MILLIMETER, BadValue, Unit, flag, length, size, text
 
 STANDARD = frozenset(
-    "Circle RectCenter RectCorner RectRound RectCham Oval Ellipse Diamond Hexagon Octagon Triangle Donut Thermal Moire "
-    "Butterfly Contour Polygon".split()
+    [
+        "Circle",
+        "RectCenter",
+        "RectCorner",
+        "RectRound",
+        "RectCham",
+        "Oval",
+        "Ellipse",
+        "Diamond",
+        "Hexagon",
+        "Octagon",
+        "Triangle",
+        "Donut",
+        "Thermal",
+        "Moire",
+        "Butterfly",
+        "Contour",
+        "Polygon",
+    ]
 )
 STROKES = frozenset(("Line", "Arc", "Polyline", "Outline"))
 REFERENCES = frozenset(("StandardPrimitiveRef", "UserPrimitiveRef"))

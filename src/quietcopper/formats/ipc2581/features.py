@@ -11,12 +11,12 @@ from shapely import Geometry
 
 from quietcopper.formats.ipc2581 import shapes
 from quietcopper.formats.ipc2581.columns import NO_ROW, Names, StepData
-from quietcopper.formats.ipc2581.dictionaries import DRAWN, STROKES, Dictionaries, LineStyle, line_or_arc
 from quietcopper.formats.ipc2581.counts import Counts
+from quietcopper.formats.ipc2581.dictionaries import DRAWN, STROKES, Dictionaries, LineStyle, line_or_arc
 from quietcopper.formats.ipc2581.layers import COPPER, HOLES, LayerInfo
 from quietcopper.formats.ipc2581.nodes import Node
 from quietcopper.formats.ipc2581.padstacks import antipad_only, stack_pad
-from quietcopper.formats.ipc2581.placing import Placement, placement
+from quietcopper.formats.ipc2581.placing import Placement, placement, shifted
 from quietcopper.formats.ipc2581.shapes import NoShape
 from quietcopper.formats.ipc2581.values import Unit, length, size, text
 
@@ -47,7 +47,7 @@ class Features:
         self._drawn_since_open = False
         self._no_nets = dict.fromkeys(NO_NET, 0)
 
-    # ---- where we are -------------------------------------------------------------------------------------------
+    # ---- where we are ----------------------------------------------------------------------------
 
     def net(self, name: str) -> int:
         """The number of a net; the words for 'no net' are the empty name."""
@@ -119,7 +119,7 @@ class Features:
         self._own["board.row"] = str(int(stated) + 1)
         return int(stated)
 
-    # ---- copper ---------------------------------------------------------------------------------------------------
+    # ---- copper ----------------------------------------------------------------------------------
 
     def _draw(self, node: Node) -> None:
         self._drawn_since_open = True
@@ -203,7 +203,7 @@ class Features:
 
     def _dot(self, x: float, y: float, width: float, line: int) -> None:
         """A stroke without length is a dot of copper."""
-        ring = shapely.get_coordinates(shapes.circle(width)) + (x, y)
+        ring = shapely.get_coordinates(shapes.circle(width)) + np.array([x, y])
         self._add_rings([ring], line, clear=False)
 
     def _segments(self, source: Node, style: LineStyle, place: Placement | None, closed: bool) -> None:
@@ -248,7 +248,7 @@ class Features:
         else:
             t.row.extend([NO_ROW] * count)
 
-    # ---- pads and holes -----------------------------------------------------------------------------------------------
+    # ---- pads and holes --------------------------------------------------------------------------
 
     def _at(self, node: Node) -> tuple[float, float]:
         """Where a pad or hole is: its Location, or x and y of its own."""
@@ -294,8 +294,7 @@ class Features:
                 self.counts.unread(f"{child.tag} in {node.tag}", child.line)
         x, y = self._at(node)
         if self._clear:
-            placed = shapely.transform(self.step.templates.shapes[shape], lambda xy: xy + (x, y))
-            self._area(placed, node, clear=True)
+            self._area(shifted(self.step.templates.shapes[shape], x, y), node, clear=True)
             return
         stack = node.attrib.get("padstackDefRef", "")
         self._add_pad(node, shape, self._net, self._layer, x, y, stack, self._own.get("board.hole"))
@@ -331,7 +330,7 @@ class Features:
             self.counts.unread(f"Hole on a {self._info.function or 'nameless'} layer", node.line)
             return
         net = -1 if self._net == 0 else self._net
-        self._add_hole(node, net, x, y, x, y, drill, self._info.span, self._geometry)
+        self._add_hole(node, net, (x, y, x, y), drill, self._info.span, self._geometry)
 
     def _slot(self, node: Node) -> None:
         """A milled slot: a stroke or oval gives its two ends and width; another outline is enclosed by one."""
@@ -347,7 +346,7 @@ class Features:
             if place is not None:
                 (x0, y0), (x1, y1) = place.point(x0, y0), place.point(x1, y1)
             net = -1 if self._net == 0 else self._net
-            self._add_hole(node, net, x0, y0, x1, y1, width, self._info.span, self._geometry)
+            self._add_hole(node, net, (x0, y0, x1, y1), width, self._info.span, self._geometry)
             return
         self.counts.unread("SlotCavity without a shape that is understood", node.line)
 
@@ -356,8 +355,8 @@ class Features:
         if child.tag == "Line" and style is not None and style.width > 0:
             x0, y0, x1, y1, *_ = line_or_arc(child, self.unit)
             return x0, y0, x1, y1, style.width
-        if child.tag == "Outline" and child.find("Polygon") is not None:
-            child = child.children[0] if child.children[0].tag == "Polygon" else child.find("Polygon")  # type: ignore[assignment]
+        if child.tag == "Outline":
+            child = child.find("Polygon") or child
         box = shapely.minimum_rotated_rectangle(self.dictionaries.shape(child, self.unit))
         corners = shapely.get_coordinates(box)
         if len(corners) < 4:
@@ -366,12 +365,13 @@ class Features:
         long = int(sides[1] > sides[0])
         middle, width = corners[:4].mean(axis=0), float(sides[1 - long])
         half = (corners[long + 1] - corners[long]) / 2 * max(1 - width / sides[long], 0.0)
-        return (*(middle - half), *(middle + half), width)  # type: ignore[return-value]
+        return (*(middle - half), *(middle + half), width)
 
     def _add_hole(
-        self, node: Node, net: int, x: float, y: float, x1: float, y1: float, drill: float, span: tuple[str, str] | None,
-        stack: str,
-    ) -> None:  # fmt: skip
+        self, node: Node, net: int, ends: tuple[float, ...], drill: float, span: tuple[str, str] | None, stack: str
+    ) -> None:
+        """ends : x, y, x1, y1"""
+        x, y, x1, y1 = ends
         h = self.step.holes
         status = node.attrib.get("platingStatus", "PLATED").upper()
         h.net.append(net)
@@ -412,7 +412,7 @@ class Features:
         span = node.find("Span")
         ends = (text(span, "fromLayer"), text(span, "toLayer")) if span is not None else None
         self._layer = -1
-        self._add_hole(node, net, x, y, x, y, drill, ends, "")
+        self._add_hole(node, net, (x, y, x, y), drill, ends, "")
 
     def _stack_pad(self, node: Node, net: int, layers: dict[str, LayerInfo]) -> None:
         name = text(node, "layerRef")

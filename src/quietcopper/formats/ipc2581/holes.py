@@ -70,7 +70,7 @@ class Pads(Rows):
 
 
 def read_holes(reader: Reader, step: StepData, layer_of: NDArray[np.int64], layer_count: int) -> Holes:
-    """The holes of a step. layer_of : copper layer index by the reader's number of a layer name, -1 for other layers."""
+    """The holes of a step. layer_of : copper layer index by the reader's number of a layer name, -1 for others."""
     h = step.holes
     first, last = _spans(reader, step, layer_of, layer_count)
     stacks = reader.features.stacks.list()
@@ -80,23 +80,23 @@ def read_holes(reader: Reader, step: StepData, layer_of: NDArray[np.int64], laye
         for number in sorted(set(h.stack))
         if number >= 0
     }
-    kind = h.numpy("kind")
+    kind = h.ints_of("kind")
     holes = Holes(
-        net=h.numpy("net"),
-        x=h.numpy("x"),
-        y=h.numpy("y"),
-        x1=h.numpy("x1"),
-        y1=h.numpy("y1"),
-        drill=h.numpy("drill"),
+        net=h.ints_of("net"),
+        x=h.floats_of("x"),
+        y=h.floats_of("y"),
+        x1=h.floats_of("x1"),
+        y1=h.floats_of("y1"),
+        drill=h.floats_of("drill"),
         first=first,
         last=last,
         plated=kind > 0,
         antipad=np.array([clear.get(number, np.nan) for number in h.stack]),
-        pin=h.numpy("pin"),
-        row=h.numpy("row"),
-        name=h.numpy("name"),
+        pin=h.ints_of("pin"),
+        row=h.ints_of("row"),
+        name=h.ints_of("name"),
     )
-    return holes if step.links_given else holes.take(_without_copies(holes, h.numpy("layer"), reader))
+    return holes if step.links_given else holes.take(_without_copies(holes, h.ints_of("layer"), reader))
 
 
 def _spans(
@@ -107,11 +107,11 @@ def _spans(
     if not len(h):
         return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
     padded = np.append(layer_of, -1)  # number -1, not stated, finds the last entry
-    a, b = padded[h.numpy("first")], padded[h.numpy("last")]
-    stated = (h.numpy("first") >= 0) | (h.numpy("last") >= 0)
+    a, b = padded[h.ints_of("first")], padded[h.ints_of("last")]
+    stated = (h.ints_of("first") >= 0) | (h.ints_of("last") >= 0)
     lost = stated & ((a < 0) | (b < 0))
     if lost.any():
-        line = int(h.numpy("line")[np.flatnonzero(lost)[0]])
+        line = int(h.ints_of("line")[np.flatnonzero(lost)[0]])
         reader.counts.unread(
             "hole span between layers that are no copper", line, "taken as through all layers", int(lost.sum())
         )
@@ -123,7 +123,9 @@ def _spans(
 def _without_copies(holes: Holes, drill_layer: NDArray[np.int64], reader: Reader) -> NDArray[np.int64]:
     """Rows to keep: holes given in a pad stack are often listed again on a drill layer."""
     in_stack = drill_layer < 0
-    grid = np.round(np.stack([holes.x, holes.y, holes.x1, holes.y1, holes.drill], axis=-1) / SAME_PLACE).astype(np.int64)
+    grid = np.round(np.stack([holes.x, holes.y, holes.x1, holes.y1, holes.drill], axis=-1) / SAME_PLACE).astype(
+        np.int64
+    )
     again = np.zeros(len(holes), dtype=np.bool_)
     if in_stack.any() and not in_stack.all():
         known = {tuple(row) for row in grid[in_stack].tolist()}
@@ -142,14 +144,14 @@ def _without_copies(holes: Holes, drill_layer: NDArray[np.int64], reader: Reader
 
 
 def link_pads(pads: Pads, holes: Holes) -> Pads:
-    """Pads with the row of the hole that they sit on: at their middle, or inside their copper for a hole without any."""
+    """Pads with the row of their hole: the one at their middle, or a hole without any pad inside their copper."""
     if not len(pads) or not len(holes):
         return pads
     via = pads.via.copy()
     middle = np.stack([(holes.x + holes.x1) / 2, (holes.y + holes.y1) / 2], axis=-1)
     count = min(8, len(holes))
-    distance, found = cKDTree(middle).query(np.stack([pads.x, pads.y], axis=-1), k=count, distance_upper_bound=SAME_PLACE)
-    distance, found = distance.reshape(len(pads), count), found.reshape(len(pads), count)
+    answer = cKDTree(middle).query(np.stack([pads.x, pads.y], axis=-1), k=count, distance_upper_bound=SAME_PLACE)
+    distance, found = (np.reshape(column, (len(pads), count)) for column in answer)
     for k in range(count - 1, -1, -1):  # nearest last, so that it wins
         near = np.isfinite(distance[:, k])
         rows = np.flatnonzero(near)
@@ -175,7 +177,8 @@ def hole_nets(holes: Holes, pads: Pads, points: list[tuple[float, float, int]], 
         at = np.array([(x, y) for x, y, _ in points])
         names = np.array([n for _, _, n in points])
         rows = np.flatnonzero(open_)
-        distance, found = cKDTree(at).query(np.stack([holes.x[rows], holes.y[rows]], axis=-1), distance_upper_bound=SAME_PLACE)
+        where = np.stack([holes.x[rows], holes.y[rows]], axis=-1)
+        distance, found = map(np.asarray, cKDTree(at).query(where, distance_upper_bound=SAME_PLACE))
         hit = np.isfinite(distance)
         net[rows[hit]] = names[found[hit]]
     linked = np.flatnonzero((pads.via >= 0) & (pads.net > 0))
@@ -190,11 +193,14 @@ def hole_nets(holes: Holes, pads: Pads, points: list[tuple[float, float, int]], 
     return replace(holes, net=np.where(net == UNKNOWN, 0, net))
 
 
-def new_holes(
-    x: list[float], y: list[float], drill: list[float], plated: list[bool], net: list[int], pin: list[int], last: int
-) -> Holes:
+HoleRow = tuple[float, float, float, bool, int, int]  # x, y, drill, plated, net, pin
+PadRow = tuple[int, int, float, float, shapely.Geometry, int, int]  # net, layer, x, y, shape, via, pin
+
+
+def new_holes(rows: list[HoleRow], last: int) -> Holes:
     """A table of round holes through all layers (0 to last) that no drill layer lists."""
-    count = len(x)
+    x, y, drill, plated, net, pin = (list(column) for column in zip(*rows, strict=True)) if rows else ([],) * 6
+    count = len(rows)
     return Holes(
         net=np.array(net, dtype=np.int64),
         x=np.array(x, dtype=np.float64),
@@ -212,20 +218,12 @@ def new_holes(
     )
 
 
-def new_pads(
-    net: list[int],
-    layer: list[int],
-    x: list[float],
-    y: list[float],
-    shape: list[shapely.Geometry],
-    *,
-    via: list[int],
-    pin: list[int],
-) -> Pads:
+def new_pads(rows: list[PadRow]) -> Pads:
     """A table of pads that no layer draws."""
-    shapes = np.empty(len(shape), dtype=object)
+    net, layer, x, y, shape, via, pin = (list(column) for column in zip(*rows, strict=True)) if rows else ([],) * 7
+    shapes = np.empty(len(rows), dtype=object)
     shapes[:] = shape
-    none = np.full(len(net), -1)
+    none = np.full(len(rows), -1)
     return Pads(
         net=np.array(net, dtype=np.int64),
         layer=np.array(layer, dtype=np.int64),
@@ -234,7 +232,7 @@ def new_pads(
         shape=shapes,
         via=np.array(via, dtype=np.int64),
         pin=np.array(pin, dtype=np.int64),
-        row=np.full(len(net), NO_ROW),
+        row=np.full(len(rows), NO_ROW),
         stack=none,
         hole=none,
     )

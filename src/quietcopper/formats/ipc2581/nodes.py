@@ -22,9 +22,36 @@ CHUNK = 1 << 20
 POINTS = ("PolyBegin", "PolyStepSegment", "PolyStepCurve")
 # what counts as one drawn thing when a layer that is not copper is passed over
 DRAWN = frozenset(
-    "Line Polyline Arc Contour Outline Polygon Pad LayerPad Hole SlotCavity Text Circle RectCenter RectRound RectCham "
-    "RectCorner Oval Ellipse Diamond Hexagon Octagon Triangle Donut Thermal Moire Butterfly UserPrimitiveRef "
-    "StandardPrimitiveRef".split()
+    [
+        "Line",
+        "Polyline",
+        "Arc",
+        "Contour",
+        "Outline",
+        "Polygon",
+        "Pad",
+        "LayerPad",
+        "Hole",
+        "SlotCavity",
+        "Text",
+        "Circle",
+        "RectCenter",
+        "RectRound",
+        "RectCham",
+        "RectCorner",
+        "Oval",
+        "Ellipse",
+        "Diamond",
+        "Hexagon",
+        "Octagon",
+        "Triangle",
+        "Donut",
+        "Thermal",
+        "Moire",
+        "Butterfly",
+        "UserPrimitiveRef",
+        "StandardPrimitiveRef",
+    ]
 )
 
 
@@ -56,9 +83,12 @@ _POINT = Node("a polygon point", {}, 0)  # stands for a point's own element whil
 class LengthUnit(Protocol):
     """What the stream needs of a unit (values.Unit has it)."""
 
-    name: str
-    suffix: str
-    factor: float
+    @property
+    def name(self) -> str: ...
+    @property
+    def suffix(self) -> str: ...
+    @property
+    def factor(self) -> float: ...
 
     def metres(self, text: str) -> float: ...
 

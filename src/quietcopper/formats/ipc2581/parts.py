@@ -51,7 +51,7 @@ class PartRows:
     pin_source: list[PackagePin] = field(default_factory=list)
     places: list[Placement] = field(default_factory=list)  # of each part
     pin_row: list[int] = field(default_factory=list)  # row that our own writer stated, or -1
-    layer_given: list[bool] = field(default_factory=list)  # our own writer stated the pin's layer
+    place_given: list[bool] = field(default_factory=list)  # our own writer stated where the pin is
 
 
 def package_pins(node: Node, unit: Unit) -> list[PackagePin]:
@@ -103,29 +103,45 @@ def read_parts(reader: Reader, step: StepData, layer_of: dict[str, int], layer_c
         rows.y.append(place.f)
         rows.rotation.append(rotation)
         rows.places.append(place)
-        given_layers, given_rows = _ints(extra.get("board.pin-layers")), _ints(extra.get("board.pin-rows"))
         pins = packages.get(package, [])
+        given = _Given(extra, len(pins), unit)
         for k, pin in enumerate(pins):
-            x, y = place.point(pin.x, pin.y)
+            x, y = given.places[k] if given.places else place.point(pin.x, pin.y)
             rows.pin_part.append(part)
             rows.pin_name.append(pin.name)
             rows.pin_x.append(x)
             rows.pin_y.append(y)
-            given = len(given_layers) == len(pins)
             outer = -1 if pin.through else (0, layer_count - 1)[side]
-            rows.pin_layer.append(min(given_layers[k], layer_count - 1) if given else outer)
-            rows.layer_given.append(given)
+            rows.pin_layer.append(max(-1, min(given.layers[k], layer_count - 1)) if given.layers else outer)
+            rows.place_given.append(bool(given.places))
             rows.pin_source.append(pin)
-            rows.pin_row.append(given_rows[k] if len(given_rows) == len(pins) else -1)
+            rows.pin_row.append(given.rows[k] if given.rows else -1)
     if reader.unpopulated:
         names = ", ".join(sorted(reader.unpopulated)[:12]) + (" and others" if len(reader.unpopulated) > 12 else "")
         counts.problem(f"The parts list marks parts as not fitted; they are reviewed as if they were there: {names}.")
     return rows
 
 
-def _ints(stated: str | None) -> list[int]:
-    parts = (stated or "").split()
-    return [int(p) for p in parts] if all(p.lstrip("-").isdecimal() and len(p) < 10 for p in parts) else []
+class _Given:
+    """What our own writer states of a component's pins where the package cannot: rows, layers, places; else empty."""
+
+    def __init__(self, extra: dict[str, str], count: int, unit: Unit) -> None:
+        self.rows = self._ints(extra.get("board.pin-rows"), count)
+        self.layers = self._ints(extra.get("board.pin-layers"), count)
+        self.places: list[tuple[float, float]] = []
+        words = extra.get("board.pin-places", "").split()
+        if words and len(words) == 2 * count:
+            try:
+                values = [unit.metres(word) for word in words]
+                self.places = list(zip(values[0::2], values[1::2], strict=True))
+            except ValueError:
+                self.places = []
+
+    @staticmethod
+    def _ints(stated: str | None, count: int) -> list[int]:
+        parts = (stated or "").split()
+        good = len(parts) == count and all(p.removeprefix("-").isdecimal() and len(p) < 10 for p in parts)
+        return [int(p) for p in parts] if good else []
 
 
 def _part_place(node: Node, unit: Unit, mirror_first: bool) -> tuple[Placement, float]:
@@ -179,7 +195,10 @@ def _characteristic(entry: Node) -> str:
     if entry.tag == "Textual" and entry.attrib.get("textualCharacteristicName", "").upper() in VALUE_NAMES:
         return entry.attrib.get("textualCharacteristicValue", "")
     if entry.tag == "Measured" and entry.attrib.get("measuredCharacteristicName", "").upper() in VALUE_NAMES:
-        value, unit = entry.attrib.get("measuredCharacteristicValue", ""), entry.attrib.get("engineeringUnitOfMeasure", "")
+        value, unit = (
+            entry.attrib.get("measuredCharacteristicValue", ""),
+            entry.attrib.get("engineeringUnitOfMeasure", ""),
+        )
         return f"{value} {unit}".strip()
     return ""
 

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from quietcopper.formats.ipc2581.columns import NO_ROW, StepData
 from quietcopper.formats.ipc2581.dictionaries import REFERENCES
-from quietcopper.formats.ipc2581.holes import SAME_PLACE, Holes, Pads, new_holes, new_pads
+from quietcopper.formats.ipc2581.holes import SAME_PLACE, HoleRow, Holes, PadRow, Pads, new_holes, new_pads
 from quietcopper.formats.ipc2581.padstacks import StackHole, stack_hole, stack_pad
 from quietcopper.formats.ipc2581.parts import ON_PAD, PackagePin, PartRows
-from quietcopper.formats.ipc2581.placing import placement
+from quietcopper.formats.ipc2581.placing import placement, shifted
 from quietcopper.formats.ipc2581.reader import Reader
 from quietcopper.formats.ipc2581.shapes import NoShape
 
@@ -111,7 +111,7 @@ def _pins_from_pads(
         parts.pin_x.append(float(pads.x[k]))
         parts.pin_y.append(float(pads.y[k]))
         parts.pin_layer.append(int(pads.layer[k]))
-        parts.layer_given.append(False)
+        parts.place_given.append(False)
         parts.pin_source.append(PackagePin(key[1], 0.0, 0.0, False, None, None, ""))
         parts.pin_row.append(NO_ROW)
         added += 1
@@ -161,14 +161,15 @@ def _on_their_pads(
     near = distance < (WRITTEN_BY_US if step.links_given else SAME_PLACE)
     inside = shapely.intersects(pads.shape[rows], shapely.points(x[pin], y[pin])) | (distance < ON_PAD)
     x, y = x.copy(), y.copy()
-    move = near if step.links_given else near | ~inside
+    stated = np.array(parts.place_given, dtype=np.bool_)[pin]
+    move = near & ~stated if step.links_given else near | ~inside
     x[pin[move]], y[pin[move]] = pads.x[rows[move]], pads.y[rows[move]]
     off = int((~inside).sum())
-    if off:
+    if off and not step.links_given:
         worst = pin[np.argmax(distance)]
         reader.counts.problem(
-            f"{off} of {len(pin)} pins ({100 * off / len(pin):.0f} %) do not land on a pad of theirs by package, place and "
-            f"turn of their part (the farthest, {parts.ref[parts.pin_part[worst]]}.{parts.pin_name[worst]}, by "
+            f"{off} of {len(pin)} pins ({100 * off / len(pin):.0f} %) do not land on a pad of theirs by package, place "
+            f"and turn of their part (the farthest, {parts.ref[parts.pin_part[worst]]}.{parts.pin_name[worst]}, by "
             f"{distance.max() * 1e3:.2f} mm); they were moved onto it."
         )
     return x, y
@@ -198,7 +199,7 @@ def _layers(step: StepData, parts: PartRows, pads: Pads) -> NDArray[np.int64]:
     return np.where(high < 0, layer, np.where(low == high, high, -1))
 
 
-# ---- pads and holes that only definitions state ------------------------------------------------------------------------
+# ---- pads and holes that only definitions state -------------------------------------------------
 
 
 def pads_from_packages(
@@ -207,8 +208,8 @@ def pads_from_packages(
     """Adds the pads (and holes) of parts none of whose pins has a pad on the layers, from their package."""
     padded = np.zeros(len(parts.ref), dtype=np.bool_)
     padded[pins.part[pads.pin[pads.pin >= 0]]] = True
-    new: list[tuple[int, int, float, float, shapely.Geometry, int, int]] = []
-    drilled: list[tuple[float, float, float, bool, int, int]] = []
+    new: list[PadRow] = []
+    drilled: list[HoleRow] = []
     for row, source in enumerate(parts.pin_source):
         part = parts.pin_part[row]
         if padded[part] or (source.shape is None and not source.stack):
@@ -226,16 +227,11 @@ def pads_from_packages(
     if not new and not drilled:
         return pads, holes
     reader.counts.problem(
-        f"No layer has pads for the pins of {int((~padded).sum())} parts; {len(new)} pads and {len(drilled)} holes were "
-        "taken from their packages."
+        f"No layer has pads for the pins of {int((~padded).sum())} parts; {len(new)} pads and {len(drilled)} holes "
+        "were taken from their packages."
     )
-    if new:
-        net_, layer_, x_, y_, shape_, via_, pin_ = (list(column) for column in zip(*new, strict=True))
-        pads = pads.join(new_pads(net_, layer_, x_, y_, shape_, via=via_, pin=pin_))
-    if drilled:
-        columns = [list(column) for column in zip(*drilled, strict=True)]
-        holes = holes.join(new_holes(*columns, last=layer_count - 1))  # type: ignore[arg-type]
-    return pads, holes
+    pads = pads.join(new_pads(new))
+    return pads, holes.join(new_holes(drilled, layer_count - 1))
 
 
 def _package_pad(
@@ -253,7 +249,7 @@ def _package_pad(
             shape = stack_pad(step.stacks, dictionaries, unit, source.stack, "")
         place = placement(source.xform, None, unit)
         shape = place.shape(shape) if place else shape
-        shape = shapely.transform(shape, lambda xy: xy + (source.x, source.y))
+        shape = shifted(shape, source.x, source.y)
         hole = stack_hole(step.stacks, dictionaries, unit, source.stack) if source.stack else None
     except NoShape as error:
         reader.counts.unread(f"pin of a package: {error}", 0, "its pad is missing")
@@ -271,7 +267,7 @@ def holes_from_stacks(
     unit, dictionaries, names = reader.cad_unit, reader.dictionaries, reader.features.stacks.list()
     via = pads.via.copy()
     made: dict[tuple[int, int], int] = {}
-    drilled: list[tuple[float, float, float, bool, int, int]] = []
+    drilled: list[HoleRow] = []
     example: list[int] = []  # a pad of each new hole
     for k in np.flatnonzero((pads.stack >= 0) & (pads.via < 0)):
         hole = stack_hole(step.stacks, dictionaries, unit, names[pads.stack[k]])
@@ -290,21 +286,18 @@ def holes_from_stacks(
         f"{len(drilled)} holes stand in no drill layer; they were taken from the padstacks of pads, through all layers."
     )
     drawn = {(int(v), int(layer)) for v, layer in zip(via, pads.layer, strict=True) if v >= 0}
-    new: list[tuple[int, int, float, float, shapely.Geometry, int, int]] = []
-    for i, k in enumerate(example):
+    new: list[PadRow] = []
+    for i, of_pad in enumerate(example):
         for layer, layer_name in enumerate(layers):
             if (len(holes) + i, layer) in drawn:
                 continue
             try:
-                shape = stack_pad(step.stacks, dictionaries, unit, names[pads.stack[k]], layer_name)
+                shape = stack_pad(step.stacks, dictionaries, unit, names[pads.stack[of_pad]], layer_name)
             except NoShape:
                 continue  # this stack has no pad on this layer
-            x, y = float(pads.x[k]), float(pads.y[k])
-            placed = shapely.transform(shape, lambda xy, x=x, y=y: xy + (x, y))
-            new.append((int(pads.net[k]), layer, x, y, placed, len(holes) + i, -1))
+            x, y = float(pads.x[of_pad]), float(pads.y[of_pad])
+            placed = shifted(shape, x, y)
+            new.append((int(pads.net[of_pad]), layer, x, y, placed, len(holes) + i, -1))
     pads = replace(pads, via=via)
-    if new:
-        net_, layer_, x_, y_, shape_, via_, pin_ = (list(column) for column in zip(*new, strict=True))
-        pads = pads.join(new_pads(net_, layer_, x_, y_, shape_, via=via_, pin=pin_))
-    columns = [list(column) for column in zip(*drilled, strict=True)]
-    return pads, holes.join(new_holes(*columns, last=len(layers) - 1))  # type: ignore[arg-type]
+    pads = pads.join(new_pads(new))
+    return pads, holes.join(new_holes(drilled, len(layers) - 1))

@@ -1,7 +1,7 @@
 """Where things are put: Xform and Location as one affine map.
 
-Xform turns first (counter-clockwise, degrees), then mirrors left to right, then Location shifts. That is how the pads of
-every sample file lie under the pins of its turned and mirrored packages. The offset inside an Xform moves the thing
+Xform turns first (counter-clockwise, degrees), then mirrors left to right, then Location shifts. That is how the pads
+of every sample file lie under the pins of its turned and mirrored packages. The offset inside an Xform moves the thing
 before it is turned.
 """
 
@@ -50,7 +50,7 @@ class Placement:
     def points(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
         """The same for shape (n, 2)."""
         if self.shifts_only:
-            return xy + (self.e, self.f)
+            return xy + np.array([self.e, self.f])
         x, y = xy[:, 0], xy[:, 1]
         return np.stack([self.a * x + self.b * y + self.e, self.c * x + self.d * y + self.f], axis=-1)
 
@@ -68,6 +68,10 @@ class Placement:
             e,
             f,
         )
+
+
+def shifted(shape: Geometry, x: float, y: float) -> Geometry:
+    return shapely.transform(shape, lambda xy: xy + np.array([x, y]))
 
 
 def turn(radians: float, mirrored: bool, scale: float = 1.0, *, mirror_first: bool = False) -> tuple[float, ...]:

@@ -97,7 +97,7 @@ class Reader:
             "IPC-2581": self._root_item,
         }
 
-    # ---- containers -------------------------------------------------------------------------------------------------
+    # ---- containers ------------------------------------------------------------------------------
 
     def open(self, tag: str, attrib: dict[str, str], line: int) -> bool:
         parent = self._inside[-1] if self._inside else ""
@@ -154,7 +154,11 @@ class Reader:
         unit = self._stated_unit(attrib, "CadHeader", line)
         if unit is None:
             raise ReadError(
-                self.label, line, found="<CadHeader> without units", expected=" or ".join(UNITS), remedy="export it again"
+                self.label,
+                line,
+                found="<CadHeader> without units",
+                expected=" or ".join(UNITS),
+                remedy="export it again",
             )
         if self.cad_unit is not None and unit is not self.cad_unit:
             raise ReadError(
@@ -179,9 +183,7 @@ class Reader:
             return None
         unit = UNITS.get(name) or UNIT_NICKNAMES.get(name)
         if unit is None:
-            raise ReadError(
-                self.label, line, found=f'units="{name[:40]}" in <{tag}>', expected=" or ".join(UNITS), remedy="export it again"
-            )  # fmt: skip
+            raise ReadError(self.label, line, found=f'units="{name[:40]}" in <{tag}>', expected=" or ".join(UNITS))
         if name not in UNITS:
             self.counts.problem(f'<{tag}> states units="{attrib["units"]}"; read as {unit.name}.')
         return unit
@@ -198,11 +200,13 @@ class Reader:
     def passed(self, tag: str, attrib: dict[str, str], line: int, drawn: Counter[str]) -> None:
         info = self.layers.get(attrib.get("layerRef", "")) if tag == "LayerFeature" else None
         if info is not None and info.kind == OTHER and not info.function:
-            self.counts.unread("drawings on layers without a function", line, "nothing says what they are", drawn.total())
+            self.counts.unread(
+                "drawings on layers without a function", line, "nothing says what they are", drawn.total()
+            )
         elif info is not None:
             self.counts.passed(info.function, drawn, line)
 
-    # ---- elements -----------------------------------------------------------------------------------------------------
+    # ---- elements --------------------------------------------------------------------------------
 
     def take(self, node: Node, parent: str) -> None:
         if parent in ("Set", "Features", "UserSpecial"):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from array import array
+from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
@@ -43,11 +44,11 @@ def circle(diameter: float) -> Polygon:
 
 def rectangle(width: float, height: float) -> Polygon:
     x, y = width / 2, height / 2
-    return Polygon([(-x, -y), (x, -y), (x, y), (-x, y)])
+    return shapely.box(-x, -y, x, y)
 
 
 def cornered(width: float, height: float, cut: float, which: tuple[bool, bool, bool, bool], round_: bool) -> Polygon:
-    """A rectangle with corners rounded or chamfered by `cut`; which : lower left, lower right, upper right, upper left."""
+    """A rectangle with corners cut off or rounded; which : lower left, lower right, upper right, upper left."""
     x, y = width / 2, height / 2
     cut = min(cut, x, y)
     out: list[Coords] = []
@@ -66,7 +67,7 @@ def cornered(width: float, height: float, cut: float, which: tuple[bool, bool, b
 
 def oval(width: float, height: float) -> Polygon:
     """A rectangle whose shorter sides are half circles."""
-    return cornered(width, height, min(width, height) / 2, (True,) * 4, round_=True)  # type: ignore[arg-type]
+    return cornered(width, height, min(width, height) / 2, (True,) * 4, round_=True)
 
 
 def ring_of(node: Node) -> Coords:
@@ -168,7 +169,7 @@ def _ring_shape(node: Node, unit: Unit) -> Geometry:
     """Donut, or Thermal: a ring cut through by its spokes."""
     outer, inner = size(node, "outerDiameter", unit), size(node, "innerDiameter", unit)
     kind = node.attrib.get("shape", "ROUND").upper()
-    makers = {
+    makers: dict[str, Callable[[float], Polygon]] = {
         "ROUND": circle,
         "SQUARE": lambda d: rectangle(d, d),
         "HEXAGON": lambda d: Polygon(corners(6, d / 2)),

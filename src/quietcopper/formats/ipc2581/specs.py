@@ -9,7 +9,8 @@ from dataclasses import dataclass, replace
 from quietcopper.formats.ipc2581.nodes import Node
 
 HERTZ = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9}
-PER_METRE = {"MHO/CM": 100.0, "S/CM": 100.0, "SIEMENS/CM": 100.0, "MHO/M": 1.0, "S/M": 1.0, "SIEMENS/M": 1.0}
+# powers of ten that turn a conductivity's text into S/m, as values.Unit does with lengths
+PER_METRE = {"MHO/CM": "e2", "S/CM": "e2", "SIEMENS/CM": "e2", "MHO/M": "", "S/M": "", "SIEMENS/M": ""}
 # words in the names of non-standard attributes, by what they state
 LOOSE_NAMES = (
     ("er", re.compile(r"DIELECTRIC_?CONSTANT|PERMITTIVITY|EPSILON|(^|_)(ER|DK)$")),
@@ -32,21 +33,25 @@ class Material:
 
 
 def _number(text: str) -> tuple[float, str] | None:
-    """A leading number and the unit after it; None where there is none."""
+    """A leading number and the unit after it, in S/m where that is a conductivity's; None where there is none."""
     match = _NUMBER.match(text)
-    if match is None:
-        return None
-    value = float(match.group(1))
-    return (value, match.group(2).upper()) if math.isfinite(value) else None
+    return _with_unit(match.group(1), match.group(2)) if match else None
+
+
+def _with_unit(number: str, unit: str) -> tuple[float, str] | None:
+    unit = unit.upper()
+    suffix = PER_METRE.get(unit, "")
+    value = float(number + suffix) if "e" not in number.lower() else float(number) * float("1" + (suffix or "e0"))
+    return (value, unit) if math.isfinite(value) else None
 
 
 def property_value(item: Node) -> tuple[float, str] | None:
-    """The first Property's value (or number in its text) with its unit."""
+    """The first Property's value (or number in its text) with its unit, a conductivity in S/m."""
     for prop in item.all("Property"):
         for name in ("value", "text"):
-            found = _number(prop.attrib.get(name, ""))
-            if found is not None:
-                return found[0], prop.attrib.get("unit", found[1]).upper()
+            match = _NUMBER.match(prop.attrib.get(name, ""))
+            if match is not None:
+                return _with_unit(match.group(1), prop.attrib.get("unit", match.group(2)))
     return None
 
 
@@ -71,7 +76,7 @@ def material_of(spec: Node, known: Material) -> Material:
         elif item.tag == "Dielectric" and kind == "LOSS_TANGENT" and found is not None:
             known = replace(known, tan_d=found[0], frequency=known.frequency or _frequency(item))
         elif item.tag == "Conductor" and kind == "CONDUCTIVITY" and found is not None and found[1] in PER_METRE:
-            known = replace(known, conductivity=found[0] * PER_METRE[found[1]])
+            known = replace(known, conductivity=found[0])
     return known
 
 
@@ -102,7 +107,7 @@ def _loose(name: str, value: str, known: Material) -> Material:
         if found is None:
             return known
         if column == "conductivity":
-            return replace(known, conductivity=found[0] * PER_METRE.get(found[1], 0.0) or None)
+            return replace(known, conductivity=found[0] or None) if found[1] in PER_METRE else known
         return replace(known, **{column: found[0]})  # type: ignore[arg-type]
     return known
 

@@ -9,6 +9,7 @@ no source), solder mask 20 µm with 3.5 and 0.025 (common practice, no source).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from quietcopper.board import Dielectric, Layer, Mask
 from quietcopper.errors import ReadError
@@ -26,8 +27,30 @@ OUTER_COPPER, INNER_COPPER = 35e-6, 17.5e-6  # m
 BOARD = 1.6e-3  # m
 MASK_THICKNESS, MASK_ER, MASK_TAN_D = 20e-6, 3.5, 0.025
 NO_SHEET = frozenset(  # layer functions that are no sheet of the stack even when listed in it with a thickness
-    "DRILL ROUT SILKSCREEN LEGEND PASTEMASK SOLDERPASTE DOCUMENT GRAPHIC ASSEMBLY COURTYARD BOARD_OUTLINE BOARDFAB "
-    "V_CUT GLUE PROBE REWORK COMPONENT_TOP COMPONENT_BOTTOM FIXTURE PIN LANDPATTERN THIEVING_KEEP_INOUT".split()
+    [
+        "DRILL",
+        "ROUT",
+        "SILKSCREEN",
+        "LEGEND",
+        "PASTEMASK",
+        "SOLDERPASTE",
+        "DOCUMENT",
+        "GRAPHIC",
+        "ASSEMBLY",
+        "COURTYARD",
+        "BOARD_OUTLINE",
+        "BOARDFAB",
+        "V_CUT",
+        "GLUE",
+        "PROBE",
+        "REWORK",
+        "COMPONENT_TOP",
+        "COMPONENT_BOTTOM",
+        "FIXTURE",
+        "PIN",
+        "LANDPATTERN",
+        "THIEVING_KEEP_INOUT",
+    ]
 )
 
 
@@ -71,7 +94,7 @@ def read_stackup(reader: Reader, step: StepData) -> Stackup:
             remedy="export the layout, not only the parts list",
         )
     layers = _copper_layers([sheets[i] for i in copper], reader)
-    gaps = [sheets[a + 1 : b] for a, b in zip(copper, copper[1:], strict=False)]
+    gaps = [sheets[a + 1 : b] for a, b in pairwise(copper)]
     return Stackup(
         layers,
         _dielectrics(gaps, layers, overall, counts),
@@ -81,7 +104,7 @@ def read_stackup(reader: Reader, step: StepData) -> Stackup:
     )
 
 
-# ---- which list of layers --------------------------------------------------------------------------------------------
+# ---- which list of layers -----------------------------------------------------------------------
 
 
 def _listed(reader: Reader, step: StepData) -> tuple[list[Sheet], float | None]:
@@ -105,7 +128,8 @@ def _listed(reader: Reader, step: StepData) -> tuple[list[Sheet], float | None]:
     # the same layers in several groups: alternatives, not parts of one stack
     owners = [max((s.name for s in reader.steps if s.name in name), key=len, default="") for name in order]
     scored = [
-        (owner == step.name, sum(s.kind == COPPER for s in sheets)) for owner, sheets in zip(owners, per_group, strict=True)
+        (owner == step.name, sum(s.kind == COPPER for s in sheets))
+        for owner, sheets in zip(owners, per_group, strict=True)
     ]
     best = max(range(len(scored)), key=lambda i: (scored[i], -i))
     name = list(order)[best]
@@ -151,10 +175,8 @@ def _sheets(items: list[Node], reader: Reader, unit: Unit) -> list[Sheet]:
             if spec in reader.specs:
                 material = material_of(reader.specs[spec], material)
         material = loose_material(item, material)
-        word = next(
-            (a.attrib.get("value", "") for a in item.all("NonstandardAttribute") if a.attrib.get("name") == "board.function"),
-            None,
-        )  # fmt: skip
+        words = [a.attrib for a in item.all("NonstandardAttribute") if a.attrib.get("name") == "board.function"]
+        word = words[0].get("value", "") if words else None
         kind = info.kind if info else _kind_by_words(name, material)
         if info is not None and info.function in NO_SHEET:
             kind = OTHER
@@ -195,7 +217,9 @@ def _with_unlisted(sheets: list[Sheet], reader: Reader, drawn: set[str]) -> list
         missing = [info for info in missing if info.name in drawn]
         if missing:
             names = ", ".join(info.name for info in missing)
-            reader.counts.problem(f"Copper layers that the stackup does not list: {names}. They were put by their side.")
+            reader.counts.problem(
+                f"Copper layers that the stackup does not list: {names}. They were put by their side."
+            )
     rank = {"TOP": 0, "BOTTOM": 2}
     top = [Sheet(i.name, COPPER, None, Material()) for i in missing if i.side == "TOP"]
     rest = [i for i in missing if i.side != "TOP"]
@@ -203,7 +227,7 @@ def _with_unlisted(sheets: list[Sheet], reader: Reader, drawn: set[str]) -> list
     return [*top, *sheets, *(Sheet(i.name, COPPER, None, Material()) for i in rest)]
 
 
-# ---- filling in ------------------------------------------------------------------------------------------------------
+# ---- filling in ---------------------------------------------------------------------------------
 
 
 def _copper_layers(sheets: list[Sheet], reader: Reader) -> tuple[Layer, ...]:
@@ -217,7 +241,7 @@ def _copper_layers(sheets: list[Sheet], reader: Reader) -> tuple[Layer, ...]:
                 f"copper thickness of layer {sheet.name}",
                 thickness * 1e6,
                 "µm",
-                f"the file gives none; {'one ounce on an outer' if outer else 'half an ounce on an inner'} layer is common",
+                f"the file gives none; {'one ounce outside' if outer else 'half an ounce inside'} is common practice",
             )
         info = reader.layers.get(sheet.name)
         function = sheet.word if sheet.word is not None else info.function.lower() if info else ""
@@ -255,7 +279,9 @@ def _dielectrics(
         between = f"between {layers[i].name} and {layers[i + 1].name}"
         sheets = [_filled(sheet, between, counts) for sheet in stack if sheet.thickness]
         if not sheets:
-            why = "its share of the board thickness that the file states" if overall else "its share of a board of 1.6 mm"
+            why = (
+                "its share of the board thickness that the file states" if overall else "its share of a board of 1.6 mm"
+            )
             counts.assume(f"dielectric thickness {between}", shared * 1e3, "mm", f"the file gives none; {why}")
             material = stack[0].material if stack else Material()
             sheets = [_filled(Sheet("", DIELECTRIC, shared, material), between, counts)]
@@ -268,7 +294,9 @@ def _filled(sheet: Sheet, between: str, counts: Counts) -> Sheet:
     material = sheet.material
     what = f"of {sheet.name}, {between}" if sheet.name else between
     if material.er is not None and material.er < 1.0:
-        counts.problem(f"The file states a dielectric constant of {material.er:g} {what}; that cannot be, it is assumed.")
+        counts.problem(
+            f"The file states a dielectric constant of {material.er:g} {what}; that cannot be, it is assumed."
+        )
         material = replace(material, er=None)
     if material.tan_d is not None and not 0.0 <= material.tan_d < 1.0:
         counts.problem(f"The file states a loss tangent of {material.tan_d:g} {what}; that cannot be, it is assumed.")
@@ -317,6 +345,8 @@ def _mask(sheets: list[Sheet], side: str, reader: Reader) -> Mask | None:
     ):
         impossible = stated is None or stated < 0 or (what == "dielectric constant" and stated < 1.0)
         if impossible:
-            counts.assume(f"{what} of solder mask {name}", default * scale, unit, "the file gives none; common practice")
+            counts.assume(
+                f"{what} of solder mask {name}", default * scale, unit, "the file gives none; common practice"
+            )
         values.append(default if impossible or stated is None else stated)
     return Mask(*values)

@@ -25,8 +25,8 @@ class BadValue(Exception):
 class Unit:
     """A unit of length in the file. suffix and factor turn a number's text into metres: float(text + suffix) * factor.
 
-    The suffix moves the decimal point before the text becomes binary, so "0.1" millimetre is exactly the float 1e-4, and
-    "nan" or "inf" with a suffix are no numbers at all.
+    The suffix moves the decimal point before the text becomes binary, so "0.1" millimetre is exactly the float 1e-4,
+    and "nan" or "inf" with a suffix are no numbers at all.
     """
 
     name: str
@@ -122,7 +122,7 @@ def flag(node: Node, name: str) -> bool:
 
 
 @lru_cache(maxsize=4096)
-def _radians(value: str, mirrored: bool) -> float:
+def radians_of(value: str, mirrored: bool) -> float:
     degrees = Decimal(value.strip())
     if not degrees.is_finite() or abs(degrees) > 1_000_000:
         raise InvalidOperation
@@ -136,6 +136,6 @@ def angle(node: Node | None, name: str = "rotation", *, mirrored: bool = False) 
     if value is None or node is None:
         return 0.0
     try:
-        return _radians(value, mirrored)
+        return radians_of(value, mirrored)
     except InvalidOperation:
         raise BadValue(node.line, node.tag, f'{name}="{value[:60]}"', "an angle in degrees") from None
