@@ -83,6 +83,15 @@ def two_chips(*nets: str, supplies: tuple[str, str] = ("+3V3", "+3V3"), value: s
         ("BATT_SENSE", "slow", 1e3),
         ("VREF", "slow", 1e3),
         ("RF_ANT", "slow", 1e3),
+        ("/PGA_CSn_1", "data", 5e6),
+        ("PGA_SDIO", "data", 5e6),
+        ("Net-(U22-NR{slash}SS)", "slow", 1e3),
+        ("TWI1-SCK", "clock", 400e3),
+        ("AP-CK32KO", "clock", 32768.0),
+        ("S0SDQS1_N", "clock", 400e6),
+        ("S0SDQ17", "data", 66e6),
+        ("GRXCK", "clock", 25e6),
+        ("Net-(U18E-MGTRREF_216)", "slow", 1e3),
     ],
 )
 def test_kind_and_rate_by_name(name, kind, rate):
@@ -90,7 +99,24 @@ def test_kind_and_rate_by_name(name, kind, rate):
     assert (family.kind, family.rate) == (kind, rate)
 
 
-@pytest.mark.parametrize("name", ["D0", "GPIO1", "BLOCK", "TOKEN", "BURST", "GREEN", "NetR9_2", "N$12", "OUT1", ""])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "D0",
+        "GPIO1",
+        "BLOCK",
+        "TOKEN",
+        "BURST",
+        "GREEN",
+        "NetR9_2",
+        "N$12",
+        "OUT1",
+        "",
+        "Net-(HDMI1-Pad19)",
+        "Net-(MIPI-DSI1-Pad16)",
+        "GTXD0",
+    ],
+)
 def test_names_of_no_known_kind(name):
     assert name_family(name) is None
 
@@ -230,6 +256,18 @@ def test_the_switched_node_of_a_converter():
     d = drivers_of(b.build())
     assert (d["SW"].kind, d["SW"].swing, d["SW"].rate) == ("clock", 12.0, 500e3)
     assert d["FB"].kind == "slow"
+
+
+def test_the_switched_node_without_name_and_value_has_no_capacitor():
+    b = small_board(layers=4, ground=(2,))
+    b.part("U1", soic(8), (12, 15), nets=("+12V", "N1", "N2", "", "", "", "GND", "GND"))
+    b.part("L1", chip("1206"), (22, 15), nets=("N1", "+3V3"))
+    b.part("L2", chip("1206"), (22, 22), nets=("N2", "+3V3"))
+    b.part("C1", chip("0805"), (28, 15), nets=("+3V3", "GND"), value="22u")
+    b.part("C2", chip("0805"), (28, 22), nets=("N2", "GND"), value="1u")
+    d = drivers_of(b.build())
+    assert "switched node" in d["N1"].reason
+    assert "switched node" not in d["N2"].reason
 
 
 def test_straps_and_held_lines_are_slow():

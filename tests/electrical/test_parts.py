@@ -145,6 +145,11 @@ AB, ABC = ("A", "B"), ("A", "B", "C")
         ("OR1", "", "SHIELD", (), "mechanical"),
         ("VR1", "", "", AB, "varistor"),
         ("VR2", "7805", "TO-220", ABC, "IC"),
+        ("HDMI1", "", "", tuple("ABCDEFG"), "connector"),
+        ("PWRLED1", "", "", AB, "LED"),
+        ("RESET1", "", "", AB, "switch"),
+        ("RM15", "", "", tuple("ABCDEFGH"), "resistor network"),
+        ("SHLD1001_2", "", "", (), "mechanical"),
         ("?", "", "", (), "unknown"),
     ],
 )

@@ -248,6 +248,16 @@ def test_large_switching_copper_is_no_supply():
     assert roles["VOUT"].kind == "supply"
 
 
+def test_a_signal_name_with_capacitors_and_copper_is_no_supply():
+    s = Sketch()
+    for i in range(4):
+        s.part(f"U{i}", "XTALIN", "GND", "XTALIN")
+        s.part(f"C{i}", "XTALIN", "GND", value="100n")
+    s.plane("GND", 1, 0.9)
+    s.plane("XTALIN", 0, 0.05)
+    assert roles_of(s.build())["XTALIN"].kind == "signal"
+
+
 def test_a_filtered_supply_without_name_takes_voltage_over_through_two_filters():
     s = Sketch()
     s.part("FB1", "+3V3", "N1", value="600R@100MHz")
@@ -392,6 +402,21 @@ def test_names_without_a_shared_part_are_no_pair():
 
 def test_names_on_one_part_but_apart_are_no_pair():
     assert pairs_of(pair_board("TX_P", "TX_N", apart_mm=10.0)) == ()
+
+
+def test_a_capacitor_across_two_lines_speaks_against_a_pair():
+    s = Sketch()
+    s.part("U1", "C1+", "C1-", "GND")
+    s.part("C1", "C1+", "C1-", value="1u")
+    assert pairs_of(s.build()) == ()
+
+
+def test_the_inputs_of_an_amplifier_are_no_line():
+    s = Sketch()
+    s.part("U1", "Net-(U1-IN+)", "Net-(U1-IN-)", "GND")
+    s.trace("Net-(U1-IN+)", (5, 10), (6, 10))
+    s.trace("Net-(U1-IN-)", (5, 10.4), (6, 10.4))
+    assert pairs_of(s.build()) == ()
 
 
 def test_without_parts_the_course_confirms():

@@ -29,7 +29,8 @@ from quietcopper.electrical.families import (
     frequency_in,
     name_family,
 )
-from quietcopper.electrical.names import leaf, pair_names, says_nothing, says_unconnected, words
+from quietcopper.electrical.names import leaf, says_nothing, says_unconnected, words
+from quietcopper.electrical.pairs import differential_pairs
 from quietcopper.electrical.parts import Link, PartKind, by_reference, part_kinds, series_links
 from quietcopper.electrical.roles import LEAST_DECOUPLING
 from quietcopper.electrical.settings import NetSettings, Settings, same
@@ -72,7 +73,8 @@ class _Taken:
 def net_drivers(board: Board, roles: tuple[Role, ...], settings: Settings) -> tuple[Driver, ...]:
     """Driver of every net, by net index. Grounds, supplies and nets that end nowhere have kind 'none' and swing 0."""
     lines = _Lines(board, roles)
-    taken = lines.families()
+    pairs = differential_pairs(board, roles, settings)
+    taken = lines.families({net for pair in pairs for net in (pair.positive, pair.negative)})
     beyond = lines.series_ohms(taken)
     out = []
     for net, name in enumerate(board.nets):
@@ -119,9 +121,8 @@ class _Lines:
         known = {v for n in kind.nets if self.roles[n].kind == SUPPLY and (v := self.roles[n].voltage) is not None}
         return tuple(sorted(v for v in known if low <= v <= high))
 
-    def families(self) -> dict[int, _Taken]:
+    def families(self, paired: set[int]) -> dict[int, _Taken]:
         """Family of every signal net that something drives; the others get their reason in `idle`."""
-        paired = {n for positive, negative, _ in pair_names(self.board.nets) for n in (positive, negative)}
         listed = [n for n in self.signals if self.length[n] > 0]
         # where many routed nets have no pins, the file's pins are incomplete and their number says nothing
         trusted = len(self.board.pins) > 0 and (not listed or bool(np.mean(self.pins[listed] > 0) >= 0.8))
@@ -198,7 +199,9 @@ class _Lines:
         if named is not None and named.kind != "clock":
             return False
         by_name = any(w.rstrip("0123456789") in _SWITCHED for w in words(self.board.nets[net]))
-        large = coil.value is not None and coil.value >= 0.3e-6
+        held = any(self.kinds[p].kind == parts.CAPACITOR and self._to_rail(p, net) for p in self.on.get(net, ()))
+        unknown = coil.value is None and says_nothing(self.board.nets[net]) and not held
+        large = unknown or (coil.value or 0.0) >= 0.3e-6
         switch = any(self.kinds[p].kind in (parts.IC, parts.TRANSISTOR) for p in self.on.get(net, ()))
         fed = any(self.roles[n].kind == SUPPLY for n in others)
         return switch and fed and (by_name or large)

@@ -46,6 +46,8 @@ I2C_DATA = Family("an I2C data line", "data", 12e-9, 35.0, 200e3)
 USB = Family("a full-speed USB line", "data", 4e-9, 45.0, 6e6, 3.3)
 LANE = Family("a serial lane", "data", 0.15e-9, 50.0, 500e6, 0.4)
 LANE_CLOCK = Family("a differential clock", "clock", 0.3e-9, 50.0, 100e6, 0.4)
+# 0.35 V, 0.26 to 1.5 ns: TIA/EIA-644 (from memory)
+LVDS = Family("a differential line", "data", 0.3e-9, 50.0, 100e6, 0.35)
 CAN = Family("a CAN line", "data", 30e-9, 50.0, 250e3, 1.5)
 RS485 = Family("an RS-485 line", "data", 10e-9, 50.0, 500e3, 2.0)
 # MLT-3 at 125 MBd, 3 to 5 ns, 1 V: ANSI X3.263 as taken over by IEEE 802.3 clause 25 (from memory)
@@ -64,24 +66,24 @@ _SLOW = (
     r"FAULT|FLT|DET|DETECT|CD|BTN\w*|BUTTON\w*|KEY\w*|N?INT\w?|IRQ\w?|ALERT\w?|WAKE\w*|SHDN\w?|SHUTDOWN|SLEEP|STBY|"
     r"STANDBY|PD|PDN|PWRDN|PWDN|PWRON|ID\d?|STAT\w*|PRSNT\w?|PRESENT|BUZ\w*|BEEP\w*|RELAY\w*|FAN\w*|TACH|WP|HOLD|ON|OFF|"
     r"TEST\w*|WDT|WDI|WDO|CC[12]|HPD|CEC|DONE|CDONE|INIT\w?|PROG\w*|READY|RDY|BUSY|LOCKED|LOCK|ERR|ERROR|FLAG\w?|MUTE|BL|"
-    r"BACKLIGHT|PTT|CLKREQ\w?|CLKEN|SDN|SUCCESS|ZEROCROSS|OC|FORCE"
+    r"BACKLIGHT|PTT|CLKREQ\w?|CLKEN|SDN|SUCCESS|ZEROCROSS|OC|FORCE|DRV|PWM\w*|POWERON|NMI"
 )
 _ANALOG = (
     r"AIN\w*|AN\d+|VREF\w*|V?FB\d*|COMP\d*|\w*SENSE\w*|V?SNS\w*|VSAMP|IMON|VMON|NTC\w*|THERM\w*|TEMP\w*|MIC\w*|"
     r"HP(?:OUT)?\w*|LINE(?:IN|OUT)\w*|AUDIO\w*|SPK\w*|TRIM|BIAS|VTUNE|[IR]SET|IREF|RBIAS|REXT|RREF|TOUCH\w*|MBIAS|ATTEN|"
-    r"BNC|PGA|VDIV|DIV"
+    r"BNC|VDIV|DIV|NR_SS|NR"
 )
-_CLK = r"(?:\w*CLK\w{0,4}|\w*CLOCK\w{0,2}|SCK\w?|MCK|BCK|LRCK|TCK\w?|CKI?[PN]?\d?|TCXO)"
+_CLK = r"(?:\w*CLK\w{0,4}|\w*CLOCK\w{0,2}|\w{0,3}SCK\w?|MCK|BCK|LRCK|TCK\w?|CKI?[PN]?\d?|G?[TR]XCK|TCXO)"
 _LANE = (
-    r"PCI[EX]?\w*|PE[TR][PN]\w*|LVDS\w*|HDMI\w*|TMDS\w*|MIPI\w*|[CD]SI\d*|SATA\w*|SGMII\w*|MGT\w*|GT[XPHY]\w*|LN\d+|"
+    r"PCI[EX]?\w*|PE[TR][PN]\w*|LVDS\w*|HDMI\w*|TMDS\w*|MIPI\w*|[CD]SI\d*|SATA\w*|SGMII\w*|MGT\w*|GT[XPHY]\d*|LN\d+|"
     r"SERDES\w*|EDP\w*|SST?X\w*|SSRX\w*|SSTX\w*"
 )
 # first row whose pattern is found in the words of a name (joined by spaces) wins
 _ROWS: tuple[tuple[re.Pattern[str], Family], ...] = tuple(
     (re.compile(rf"\b(?:{pattern})(?![A-Z0-9])"), family)
     for pattern, family in (
-        (r"MDC", CLOCK.at(2.5e6)),
-        (r"MDIO", DATA.at(1.25e6)),
+        (r"G?MDC", CLOCK.at(2.5e6)),
+        (r"G?MDIO", DATA.at(1.25e6)),
         (rf"RGMII.*(?:TXC|RXC|{_CLK})", CLOCK.at(125e6)),
         (rf"RMII.*{_CLK}", CLOCK.at(50e6)),
         (rf"MII\d?.*(?:TXC|RXC|{_CLK})", CLOCK.at(25e6)),
@@ -89,16 +91,18 @@ _ROWS: tuple[tuple[re.Pattern[str], Family], ...] = tuple(
         (r"RMII\w*", DATA.at(25e6)),
         (r"MII\d?", DATA.at(12.5e6)),
         (_SLOW, SLOW),
-        (r"SCL\d?|SMB_?CLK|I2C\w*.*CLK|SMCLK", I2C_CLOCK),
-        (r"SDA\d?|SMB_?DATA?|I2C\w*|SMDAT|TWI\w*", I2C_DATA),
+        (r"\w*(?:RREF|REXT|RBIAS|ISET|VREF)\w*", ANALOG),
+        (r"SCL\d?|SMCLK|(?:I2C|TWI|SMB)\w*.*(?:CLK|SCK)", I2C_CLOCK),
+        (r"SDA\d?|SMB\w*|I2C\w*|SMDAT|TWI\w*", I2C_DATA),
         (r"(?:XTAL|OSC|X)32\w*|LFX\w*|RTCX\w*|(?:XTAL|XIN|XOUT|OSC).*32K\w*", CRYSTAL.at(32768.0)),
+        (r"CL?K32\w*", CLOCK.at(32768.0)),
         (r"XTAL\w*|XI\d?|XO\d?|XIN\d?|XOUT\d?|HFX\w*|EXTAL", CRYSTAL),
         (rf"(?:{_LANE}).*{_CLK}", LANE_CLOCK),
         (r"MCLK|MCK", CLOCK.at(12.288e6)),
         (r"BCLK|BCK|I2S\w*.*CLK", CLOCK.at(3.072e6)),
         (r"LRCL?K|WS|I2S\w*", DATA.at(1.536e6)),
         (r"TCK\w?|SWD?CLK|JTAG.*CLK", CLOCK.at(10e6)),
-        (rf"DDR\w*.*(?:DQS\w*|{_CLK})|DQS\w*", DDR_CLOCK),
+        (rf"DDR\w*.*(?:DQS\w*|{_CLK})|\w*DQS\w*", DDR_CLOCK),
         (r"DDR\w*", DDR),
         (rf"S?DRAM\w*.*{_CLK}", MEMORY_CLOCK),
         (rf"(?:SD\w?|SDC\d?|SDIO|E?MMC\w*|QSPI|FLASH|NAND\d?).*{_CLK}", CLOCK.at(50e6)),
@@ -111,12 +115,13 @@ _ROWS: tuple[tuple[re.Pattern[str], Family], ...] = tuple(
         (r"\w*485\w*", RS485),
         (r"MDI\w*|TRD\w*|ETH\w*.*[TR]X?D?[PN]", ETHERNET),
         (r"ANT\w*|LNA\w*|BALUN\w*", RADIO),
+        (r"SDC\d?|SDIO\d|E?MMC\w*|QSPI|NAND\d?", DATA.at(25e6)),
+        (r"MOSI|MISO|COPI|CIPO|SDI\d?|SDO\d?|SDIO|SPI\w*|CS\w{0,2}|NSS", DATA.at(5e6)),
         (_ANALOG, ANALOG),
         (r"U?S?ART\w*|TXD\d?|RXD\d?|TX\d?|RX\d?|RTS\d?|CTS\d?", DATA.at(57.6e3)),
         (r"TDI|TDO|TMS|SWDIO|SWO|SWD", DATA.at(5e6)),
-        (r"MOSI|MISO|COPI|CIPO|SDI\d?|SDO\d?|SPI\w*|CS\w{0,2}|NSS|SS\d?", DATA.at(5e6)),
-        (r"SDC\d?|SDIO|E?MMC\w*|QSPI|NAND\d?", DATA.at(25e6)),
-        (r"DQM?\d*|S?DRAM\w*", MEMORY),
+        (r"SS\d?", DATA.at(5e6)),
+        (r"\w{0,4}DQM?\d*|S?DRAM\w*", MEMORY),
         (r"RF\w*|GNSS\w*", RADIO),
     )
 )
@@ -145,7 +150,7 @@ def name_family(name: str, paired: bool = False) -> Family | None:
         elif found == DATA.at(57.6e3):
             found = LANE
     elif found is None and paired:
-        found = LANE
+        found = LVDS
     if found is not None and found.kind == "clock" and (rate := frequency_in(name)) is not None:
         found = found.at(rate)
     return found if found is None or found.name != CRYSTAL.name else replace(found, rise=0.295 / found.rate)

@@ -20,7 +20,9 @@ _NO_NAME = re.compile(
     r"NO[_ ]?NET|N/C|NC\d*|NOCONNECT.*|SIG\d+|XSIG\w+"
 )
 _UNCONNECTED = re.compile(r"UNCONNECTED.*|UNUSED.*|NO[_ ]?NET|N/C|NC\d*|NOCONNECT.*")
-_PIN_NAME = re.compile(r"NET-\((.+?)(?:-PAD\w+)?\)", re.I)  # a net called after one of its pins
+_BY_PIN = re.compile(r"NET-\((.+)\)", re.I)  # a net that a program called after one of its pins
+_PAD_NUMBER = re.compile(r"-PAD[\w.]+$", re.I)
+_REFERENCE = re.compile(r"[A-Z]{1,4}\d+(?:_\d+)?[A-Z]?", re.I)
 
 # A modifier that makes a signal of any ground or supply word beside it.
 _HARD = (
@@ -76,9 +78,11 @@ class NameHint:
 
 
 def leaf(name: str) -> str:
-    """The last part of a hierarchical name ("/CH1/BUF_IN": "BUF_IN"); the pin's name of "Net-(U3-FB)"."""
-    if m := _PIN_NAME.fullmatch(name.strip()):
-        return m[1].partition("-")[2] or m[1]
+    """The last part of a hierarchical name ("/CH1/BUF_IN": "BUF_IN"); the pin's name of "Net-(U3-FB)", "" where the
+    pin has a number only."""
+    if m := _BY_PIN.fullmatch(name.strip()):
+        reference, _, pin = _PAD_NUMBER.sub("", m[1]).partition("-")
+        return pin.replace("{slash}", "_") if _REFERENCE.fullmatch(reference) else ""
     parts = name.strip().split("/")
     last = parts[-1]
     deep = name.startswith("/") or all(len(p) >= 3 for p in parts)
@@ -88,9 +92,14 @@ def leaf(name: str) -> str:
 def says_nothing(name: str) -> bool:
     """Whether a name was made up by a program (N$12, NetR9_2, Net-(U3-Pad4)) or is missing."""
     upper = name.strip().upper()
-    if m := _PIN_NAME.fullmatch(upper):
-        return bool(re.fullmatch(r"(?:PAD)?\w?\d+", m[1].partition("-")[2] or m[1]))
+    if _BY_PIN.fullmatch(upper):
+        return bool(re.fullmatch(r"(?:[A-Z]?\d+)?", leaf(upper)))
     return not upper or bool(_NO_NAME.fullmatch(upper))
+
+
+def named_by_pin(name: str) -> bool:
+    """Whether a program called the net after one of its pins: the pin's name may still tell something."""
+    return bool(_BY_PIN.fullmatch(name.strip()))
 
 
 def says_unconnected(name: str) -> bool:
@@ -145,7 +154,7 @@ def name_hint(name: str) -> NameHint:
     if says_nothing(name):
         return NameHint("", SILENT)
     hint = _hint(leaf(name), words(name))
-    if _PIN_NAME.fullmatch(name.strip()) and hint.level in (SURE, LIKELY):
+    if named_by_pin(name) and hint.level in (SURE, LIKELY):
         lower = LIKELY if hint.level == SURE else HINT
         return NameHint(hint.kind, lower, hint.voltage, f"{hint.clause} as a pin's name")
     return hint

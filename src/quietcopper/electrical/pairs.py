@@ -12,7 +12,7 @@ import shapely
 
 from quietcopper.board import Board
 from quietcopper.board.model import Ints
-from quietcopper.electrical.names import pair_names
+from quietcopper.electrical.names import named_by_pin, pair_names
 from quietcopper.electrical.parts import CAPACITOR, FERRITE, INDUCTOR, RESISTOR, PartKind, part_kinds
 from quietcopper.electrical.settings import Settings
 from quietcopper.electrical.tables import SIGNAL, Pair, Role
@@ -90,14 +90,21 @@ class _Geometry:
         near = share >= GOOD_SHARE
         refs = " and ".join(sorted(str(self.board.parts.ref[p]) for p in both)[:2])
         side = f"side by side over {100 * share:.0f} % of the shorter line"
-        if known and not both:
+        if known and (not both or any(self._holds(part) for part in both)):
             return None
+        if named_by_pin(self.board.nets[a]) and not (near and length >= SHORT):
+            return None  # the inputs of one amplifier are no line
         if not known:
             return f"{clause}, {side}" if near and length >= SHORT else None
         if near or length < SHORT:
             return f"{clause}, both on {refs}" + (f", {side}" if length >= SHORT else "")
         # at both ends on the same parts, yet routed apart: a pair that its layout neglects
         return f"{clause}, both on {refs}, though {side} only" if len(both) >= 2 else None
+
+    def _holds(self, part: int) -> bool:
+        """A capacitor that lies straight across both lines, as that of a charge pump does: no pair has one."""
+        kind = self.kinds[part]
+        return kind.kind == CAPACITOR and kind.pins == 2 and (kind.value is None or kind.value >= 0.9e-9)
 
     def alongside(self, a: int, b: int) -> tuple[float, float]:
         """Share of the shorter net's trace length that runs beside the other, and that length (m).

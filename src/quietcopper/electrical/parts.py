@@ -81,6 +81,18 @@ WORDS: tuple[tuple[str, str], ...] = (
     (r"RESISTOR|^RESC\d|^R_\d{4}|^RES[-_ ]", RESISTOR),
     (r"INDUCTOR|^INDC\d|^L_\d{4}|^IND[-_ ]|CHOKE", INDUCTOR),
 )
+# Words inside a reference whose letters say nothing: boards also call parts after their purpose (HDMI1, PWRLED1).
+REFERENCE_WORDS: tuple[tuple[str, str], ...] = (
+    (r"MOUNT|HOLE|SHLD|SHIELD|LOGO", MECHANICAL),
+    (r"LED", LED),
+    (r"RESET|RST|BTN|BUTTON|KEY|PWRON|BOOT", SWITCH),
+    (r"FUSE", FUSE),
+    (r"^RM\d", NETWORK),
+    (
+        r"HDMI|LAN|ETH|USB|RJ45|SD|UEXT|GPIO|CON|HDR|JTAG|UART|PHONE|LINE|MIC|DSI|CSI|LCD|VGA|DVI|BAT|PWR|DEBUG|SWD",
+        CONNECTOR,
+    ),
+)
 CHIP_PACKAGE = re.compile(r"SO(IC|P|N|J)?-?\d|SSOP|TSSOP|MSOP|Q[FL]N|[LT]?QFP|BGA|CSP|PLCC|DFN|DIP|LGA|MLF")
 
 _EXPONENTS = {"p": -12, "n": -9, "u": -6, "µ": -6, "μ": -6, "m": -3, "k": 3, "K": 3, "M": 6, "G": 9}
@@ -237,6 +249,8 @@ def _kind(ref: str, value: str, package: str, nets: list[int]) -> PartKind:
     if hit and _word_decides(by_letters, hit[1], len(nets)):
         found = re.search(hit[0], text, re.MULTILINE)
         kind, reason = hit[1], f"{found[0].strip(' _-').lower()} in its value or package" if found else reason
+    if kind == UNKNOWN and (word := next((k for w, k in REFERENCE_WORDS if re.search(w, ref.upper())), None)):
+        kind, reason = word, f"reference {ref}"
     if kind == UNKNOWN and CHIP_PACKAGE.search(text) and len(nets) > 3:
         kind, reason = IC, f"package {package or value}"
     kind, reason = _by_pins(kind, letters, value, package, nets, reason)

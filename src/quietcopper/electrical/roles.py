@@ -18,6 +18,7 @@ import shapely
 from quietcopper.board import Board
 from quietcopper.board.model import Bools, Floats, Ints
 from quietcopper.electrical import parts
+from quietcopper.electrical.families import name_family
 from quietcopper.electrical.names import AGAINST, HINT, LIKELY, SILENT, SURE, NameHint, name_hint, words
 from quietcopper.electrical.pairs import differential_pairs
 from quietcopper.electrical.parts import PartKind, by_reference, part_kinds
@@ -273,14 +274,16 @@ class _Inference:
                 self._set(net, SUPPLY, self._reason("a plane by its copper beside ground", net))
 
     def _supplies_by_capacitors(self) -> None:
+        """Nets that capacitors hold to ground as they hold supplies, unless the name is that of a signal."""
         e = self.evidence
         to_ground = e.caps_to(self._members(GROUND))
         for net in self._open():
-            if self.hints[net].level == AGAINST:
+            if self.hints[net].level == AGAINST or name_family(self.board.nets[net]) is not None:
                 continue
             many = to_ground[net] >= 3 and e.pins[net] >= to_ground[net] + 2
-            filled = e.cover[net] >= 0.03 and to_ground[net] >= 1 and e.pins[net] >= 3
-            if many or filled:
+            filled = e.cover[net] >= 0.03 and to_ground[net] >= 2 and e.pins[net] >= 4
+            large = e.cover[net] >= 0.1 and to_ground[net] >= 1 and e.pins[net] >= 3
+            if many or filled or large:
                 clause = f"{_count(int(to_ground[net]), 'capacitor')} to ground"
                 self._set(net, SUPPLY, self._reason(clause, net), self._voltage(net))
 
