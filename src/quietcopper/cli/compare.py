@@ -31,7 +31,7 @@ def compare_to_folder(old: Path, new: Path, settings_path: Path | None, folder: 
     """Review both boards in memory, compare, and write compare.json and compare.html into `folder`."""
     from quietcopper.cli.review import progress_bar
     from quietcopper.electrical.settings import Settings, load_settings
-    from quietcopper.findings.document import write_comparison
+    from quietcopper.findings.document import comparison_document, write_comparison
     from quietcopper.formats import read_board
     from quietcopper.report.comparison import write_comparison_html
     from quietcopper.review import review
@@ -48,7 +48,7 @@ def compare_to_folder(old: Path, new: Path, settings_path: Path | None, folder: 
     comparison = compare(results[0], results[1], boards[0], boards[1])
     folder.mkdir(parents=True, exist_ok=True)
     write_comparison(comparison, folder / "compare.json")
-    write_comparison_html(comparison, folder / "compare.html")
+    write_comparison_html(comparison_document(comparison), folder / "compare.html")
     return comparison
 
 

@@ -117,9 +117,8 @@ def run(args: argparse.Namespace) -> int:
     print(f"plane pair {args.length_mm:g} x {args.width_mm:g} mm, {args.height_mm:g} mm apart, er {args.er:g}")
     print(f"capacitance   {c * 1e9:.4g} nF, without fringes")
     if result["stitching_vias"]:
-        print(
-            f"stitching     {result['stitching_vias']} vias of {args.via_diameter_mm:g} mm, {args.stitch_pitch_mm:g} mm apart"
-        )
+        vias = f"{result['stitching_vias']} vias of {args.via_diameter_mm:g} mm"
+        print(f"stitching     {vias}, {args.stitch_pitch_mm:g} mm apart")
     print("modes         MHz        quality (tan d and copper, no radiation)")
     for f, q in zip(result["modes_hz"], result["quality"], strict=True):
         print(f"              {f / 1e6:<10.1f} {q:.0f}")

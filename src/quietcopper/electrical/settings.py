@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from quietcopper.board import Board, Dielectric, Layer, Mask
 from quietcopper.errors import SettingsError
+from quietcopper.files import write_whole
 
 if TYPE_CHECKING:
     from quietcopper.electrical.view import View
@@ -254,10 +255,7 @@ def write_settings(view: View, path: Path | str, allowances: Iterable[AllowanceR
 
     path = Path(path)
     text = settings_text(view, allowances)
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        part.write_text(text, encoding="utf-8")
-        part.replace(path)
+        write_whole(path, text.encode("utf-8"))
     except OSError as error:
-        part.unlink(missing_ok=True)
         raise SettingsError(f"{path}: the settings file cannot be written ({error.strerror})") from error

@@ -22,10 +22,13 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from quietcopper.findings.model import Cause, Finding, Proposal, Result
+from quietcopper.files import write_whole
+from quietcopper.findings.model import Cause, Comparison, Finding, Matched, Proposal, Result
 from quietcopper.units import MM
 
 FORMAT = "quietcopper-review/1"
+COMPARISON_FORMAT = "quietcopper-comparison/1"
+STATES = ("cured", "better", "remaining", "worse", "new")
 DIGITS = 6  # significant; lengths up to a metre keep their micrometres
 GRID_DECIMALS = 4  # of coordinates in mm: 0.1 µm, below what any board is made to
 SHAPE_SAG = 1e-6  # m; marked shapes lose the points of flattened arcs that are closer to their chords than this
@@ -215,4 +218,34 @@ def dumps(document: Mapping[str, Any]) -> str:
 def write_document(result: Result, path: Path | str) -> None:
     """Write `findings.json`. The same result gives the same bytes on every machine."""
     # A half surrogate in a name from a file has no UTF-8; its \\u escape is valid JSON.
-    Path(path).write_bytes(dumps(to_document(result)).encode("utf-8", errors="backslashreplace"))
+    write_whole(path, dumps(to_document(result)).encode("utf-8", errors="backslashreplace"))
+
+
+def comparison_document(comparison: Comparison) -> dict[str, Any]:
+    """`compare.json` (quietcopper-comparison/1); what passes in both is left out."""
+
+    def row(match: Matched) -> dict[str, Any]:
+        return {
+            "id": match.id,
+            "check": match.check,
+            "title": match.title,
+            "state": match.state,
+            "before_db": None if match.before_db is None else rounded(match.before_db),
+            "after_db": None if match.after_db is None else rounded(match.after_db),
+        }
+
+    shown = [m for m in comparison.findings if m.shown]
+    return {
+        "format": COMPARISON_FORMAT,
+        "old": comparison.old_name,
+        "new": comparison.new_name,
+        "counts": {state: sum(m.state == state for m in shown) for state in STATES},
+        "causes": [row(m) for m in comparison.causes if m.shown],
+        "findings": [row(m) for m in shown],
+        "board_changes": list(comparison.board_changes),
+    }
+
+
+def write_comparison(comparison: Comparison, path: Path | str) -> None:
+    """Write `compare.json`."""
+    write_whole(path, dumps(comparison_document(comparison)).encode("utf-8", errors="backslashreplace"))

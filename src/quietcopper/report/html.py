@@ -18,6 +18,7 @@ from typing import Any
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
+from quietcopper.files import write_whole
 from quietcopper.findings.model import Drawing
 from quietcopper.report import words
 from quietcopper.report.letter import compose
@@ -32,7 +33,7 @@ FONTS = (  # family, file, unicode range
 )
 
 
-def _resource(folder: str, name: str) -> bytes:
+def resource(folder: str, name: str) -> bytes:
     return files("quietcopper.report").joinpath(folder, name).read_bytes()
 
 
@@ -41,7 +42,7 @@ def font_css() -> str:
     """The @font-face rules with the fonts inside."""
     rules = []
     for family, name, characters in FONTS:
-        data = base64.b64encode(_resource("static/fonts", name)).decode("ascii")
+        data = base64.b64encode(resource("static/fonts", name)).decode("ascii")
         rules.append(
             f'@font-face{{font-family:"{family}";font-weight:400 700;font-display:swap;unicode-range:{characters};'
             f'src:url(data:font/woff2;base64,{data}) format("woff2")}}'
@@ -53,7 +54,7 @@ def font_css() -> str:
 def environment() -> Environment:
     """The templates, escaping on for every one of them whatever its name ends in."""
     env = Environment(
-        loader=FunctionLoader(lambda name: _resource("templates", name).decode("utf-8")),
+        loader=FunctionLoader(lambda name: resource("templates", name).decode("utf-8")),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -105,9 +106,9 @@ def render(document: Mapping[str, Any], drawing: Drawing) -> str:
             letter=letter,
             board=board_svg(document, shapes, places, letter.highlight, letter.cut_y),
             fonts=Markup(font_css()),  # our own file
-            style=Markup(_resource("static", "review.css").decode("utf-8")),  # our own file
+            style=Markup(resource("static", "review.css").decode("utf-8")),  # our own file
             layer_style=Markup(layer_css(len(drawing.layers))),  # made of numbers
-            script=Markup(_resource("static", "review.js").decode("utf-8")),  # our own file
+            script=Markup(resource("static", "review.js").decode("utf-8")),  # our own file
             data=script_json(letter.data),
         )
     )
@@ -116,4 +117,4 @@ def render(document: Mapping[str, Any], drawing: Drawing) -> str:
 def write_html(document: Mapping[str, Any], drawing: Drawing, path: Path | str) -> None:
     """Write the review page. The same document and drawing give the same bytes."""
     # A half surrogate in a name from a file has no UTF-8; it is shown as a question mark.
-    Path(path).write_bytes(render(document, drawing).encode("utf-8", errors="replace"))
+    write_whole(path, render(document, drawing).encode("utf-8", errors="replace"))
