@@ -120,6 +120,13 @@ def test_through_pins_join_layers():
     assert [kind for kind, _, _ in steps] == ["trace", "via", "trace", "via", "trace"]
 
 
+def test_pins_on_one_pour_without_any_trace():
+    b = small_board()
+    dots(b, (12, 5), (28, 5))
+    b.area("A", 1, box(10, 2, 30, 8))
+    assert ways(b.build()) == {"TP2.1": ([("area", 0, False)], pytest.approx(16))}
+
+
 def test_unconnected_pins_have_no_path():
     b = small_board()
     dots(b, (5, 5), (15, 5), (25, 5))

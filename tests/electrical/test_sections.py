@@ -244,9 +244,18 @@ def test_what_is_not_solved_says_so() -> None:
     b.trace("A", 1, [(5, 10), (45, 10)])
     b.trace("A", 1, [(45, 10), (45.1, 10)])
     b.trace("GND", 1, [(5, 20), (45, 20)])
+    b.area("GND", 3, box(0, 0, 50, 30).difference(shapely.Polygon(circle(10, 25, 1.2))))
+    b.via("B", (10, 25))
+    b.trace("B", 4, [(10, 25), (45, 25)])
     table = View(b.build()).line_table
-    assert table.reason.tolist() == ["", "shorter than the distance to its reference", "not a signal net"]
-    assert np.isfinite(table.z0).tolist() == [True, False, False]
+    assert table.reason.tolist() == [
+        "",
+        "shorter than the distance to its reference",
+        "not a signal net",
+        "within the antipad of its own hole",
+        "",
+    ]
+    assert np.isfinite(table.z0).tolist() == [True, False, False, False, True]
 
 
 # --- numbers ---------------------------------------------------------------------------------------------------------

@@ -97,6 +97,14 @@ def test_earlier_solutions(
         assert_allclose(quick, got, rtol=0.25 if offset else 0.07)
 
 
+@pytest.mark.parametrize(("width", "height"), [(1, 0.2), (1, 0.1), (0.5, 0.2), (3, 0.2), (1, 1)])
+def test_quick_estimate_of_a_short_slot(width: float, height: float) -> None:
+    """The claim of `returns.slot_inductance` at its limit of three slot widths, and at eight."""
+    for times, rtol in ((3, 0.135), (8, 0.075)):
+        figures = (times * width * MM, width * MM, height * MM, 1.5 * height * MM)
+        assert_allclose(returns.slot_inductance(*figures), slots.solve_slot(*figures), rtol=rtol)
+
+
 @pytest.mark.parametrize(
     ("length", "below", "expected"),
     [(10, 1.0, 0.93), (10, 0.4, 0.63), (10, 0.2, 0.40), (25, 1.0, 1.58), (25, 0.4, 0.93), (25, 0.2, 0.55)],

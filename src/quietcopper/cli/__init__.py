@@ -64,12 +64,12 @@ def main(argv: list[str] | None = None) -> int:
     except QuietCopperError as e:
         print(f"quietcopper: {e}", file=sys.stderr)
         return 2
-    except OSError as e:
-        print(f"quietcopper: {e.filename or ''}: {e.strerror or e}", file=sys.stderr)
-        return 2
     except BrokenPipeError:  # the reader of our output has gone
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as e:
+        print(f"quietcopper: {e.filename or ''}: {e.strerror or e}", file=sys.stderr)
+        return 2
     except KeyboardInterrupt:
         print("quietcopper: stopped", file=sys.stderr)
         return 130

@@ -14,7 +14,7 @@ MOAT = strip([(-1, 30.5), (27.2, 30.5), (27.2, 61)], 0.8)
 FIELD_REGION = rectangle(0, 30.5, 27.2, HEIGHT)
 PULL_BACK = 1.0  # planes end this far inside the board's edge
 
-CHOICES = Choices(line=0.34, antenna=0.2, led_first=7.2, led_pitch=0.4, reference_edge=59.2)
+CHOICES = Choices(line=0.35, antenna=0.2, led_first=7.2, led_pitch=0.4, reference_edge=59.2)
 
 
 def revision_a() -> Board:
@@ -96,11 +96,11 @@ def _field_pours(b: BoardBuilder) -> None:
 def _loose_pours(b: BoardBuilder) -> None:
     """Pour drawn to fill space: pieces tied to nothing, fingers tied at one end, strips hugging a clock."""
     b.pour("GND", BOTTOM, rectangle(57.0, 37.1, 85.4, 39.5), keep_islands=True)
-    b.pour("GND", TOP, rectangle(48.6, 56.4, 62.4, 58.5), keep_islands=True)
+    b.pour("GND", TOP, rectangle(48.6, 56.4, 63.1, 58.5), keep_islands=True)
     for layer, y in ((TOP, 37.1), (BOTTOM, 24.6)):
         b.pour("GND", layer, rectangle(61.0, y, 87.0, y + 1.2))
         b.via("GND", (86.4, y + 0.6))
-    for x0, x1 in ((45.2, 46.41), (46.99, 48.2)):
-        b.pour("GND", TOP, rectangle(x0, 44.0, x1, 55.5), clearance=0.1)
-        for y in (44.6, 50.0, 54.9):
+    for x0, x1 in ((45.25, 46.42), (46.98, 48.15)):
+        b.pour("GND", TOP, rectangle(x0, 43.2, x1, 57.6), clearance=0.1)
+        for y in (43.8, 49.0, 53.5, 57.1):
             b.via("GND", ((x0 + x1) / 2, y))

@@ -12,6 +12,7 @@ import shapely
 from numpy.typing import NDArray
 
 from quietcopper.board import Board
+from quietcopper.board.model import Bools
 from quietcopper.electrical.chains import Chains, find_chains, main_references
 from quietcopper.electrical.cover import Stretches, cover, stretch_lines
 from quietcopper.electrical.openings import in_own_antipad, slot_reach
@@ -105,6 +106,20 @@ def search_gaps(board: Board, runs: Runs) -> GapSearch:
         return GapSearch(Gaps.empty(), 0, 0, 0)
     columns = {name: np.concatenate([getattr(t, name) for t in tables]) for name in Gaps.__dataclass_fields__}
     return GapSearch(Gaps(**columns), antipads, seams, small)
+
+
+def runs_in_own_antipads(board: Board, runs: Runs) -> Bools:
+    """Which runs lie within the antipad of a hole of their own net, where their main reference has none of its copper.
+
+    Such a run is part of the way down the hole, not of the line.
+    """
+    main = main_references(board, runs, find_chains(board))[runs.trace]
+    bare = (main >= 0) & (runs.above_layer != main) & (runs.below_layer != main)
+    out = np.zeros(len(runs), dtype=np.bool_)
+    for reference in np.unique(main[bare]).tolist():
+        rows = np.flatnonzero(bare & (main == reference))
+        out[rows] = in_own_antipad(board, runs.line[rows], runs.net[rows].astype(np.int64), reference)
+    return out
 
 
 def _rejoined(copper: LayerCopper, way: _Way) -> bool:

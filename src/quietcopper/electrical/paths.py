@@ -248,7 +248,7 @@ def _closed_rings(copper: Copper, element: Index, place: Points) -> _Edges:
     """From the start to the end of traces whose ends fall together."""
     nodes = np.flatnonzero(copper.elements.kind[element] == TRACE)
     _, first = np.unique(element[nodes], return_index=True)
-    last = np.append(first[1:], len(nodes)) - 1
+    last = np.append(first[1:], len(nodes))[: len(first)] - 1
     a, b = nodes[first], nodes[last]
     closed = np.hypot(*(place[a] - place[b]).T) <= TOUCH
     return _joints(a[closed], b[closed], place)

@@ -16,6 +16,7 @@ from shapely import MultiPolygon, Polygon, STRtree
 from shapely.geometry.base import BaseGeometry
 
 from quietcopper.board import Board
+from quietcopper.board.geometry import tiles
 from quietcopper.board.model import Bools, Floats, Ints, Shapes, Table, column
 from quietcopper.electrical.copper import AREA, BARREL, PAD, TRACE, Copper
 from quietcopper.electrical.spines import Spine, held_both_ways, spine_of
@@ -25,7 +26,9 @@ WIDTHS = (1.57e-3, 3.14e-3, 6.28e-3)  # m; what is narrower may be a finger of t
 # that no drawn width sits on the border
 COARSER = 1.25  # a finger found at a coarser width scale holds when it is this many times as long
 SLENDER = 3.0  # a finger is at least this many times as long as wide
-STEP = 0.1e-3  # m between the points along the edges of copper; narrower copper is not followed
+STEP = 0.2e-3  # m between the points along the edges of copper: strips down to half of it are followed, lengths are
+# right to half of it
+NOTHING = 1e-12  # m; a length that counts for nothing and is not zero
 
 Points = NDArray[np.float64]
 Index = NDArray[np.integer[Any]]
@@ -56,7 +59,7 @@ class Fingers(Table):
     """Long thin parts of pours that are tied at one end only.
 
     area : row in board.areas; length : from the body or the last tie to the free end, along the finger, m
-    width : typical (median along the length), m; free_x, free_y : a point in the copper at the free end, where a via
+    width : mean along the length, m; free_x, free_y : a point in the copper at the free end, where a via
     would fit best; root_x, root_y : where it joins the body, or its last tie; shape : its copper
     """
 
@@ -75,6 +78,7 @@ class Fingers(Table):
 def lone_copper(board: Board, copper: Copper) -> LoneCopper:
     """Pieces with areas or traces whose group reaches no part (`Copper.floating`), in the order of the pieces.
 
+    Copper that lies outside the board's outline for the most part (marks on the frame of a panel) is not listed.
     Pieces that plated holes join only to each other are listed one by one; `group` says which belong together.
     """
     elements, piece_of = copper.elements, copper.piece_of_element
@@ -88,6 +92,8 @@ def lone_copper(board: Board, copper: Copper) -> LoneCopper:
     for piece, start, end in zip(lone.tolist(), starts[:-1].tolist(), ends.tolist(), strict=True):
         own = order[start:end]
         shape = _copper_shape(board, copper, own[elements.kind[own] != BARREL])
+        if shape.intersection(board.outline).area < 0.5 * shape.area:
+            continue
         inside = shape.representative_point()
         extent = diameter(shape)
         traces = elements.row[own[elements.kind[own] == TRACE]]
@@ -176,20 +182,31 @@ def _fingers_of(
     if not len(spine):
         return []
     ties = _tie_nodes(board, copper, areas, filled, spine)
-    out: list[_Finger] = []
+    kept: list[_Hanging] = []
     for scale in sorted(widths):
         for part in _hanging_parts(spine, ties, scale, min_length):
-            shape = _shape_of(spine, part, whole)
-            same = [f for f in out if shape.intersection(f.shape).area > 0.5 * min(shape.area, f.shape.area)]
-            if any(part.length < COARSER * f.length for f in same):
+            same = [other for other in kept if _share(part, other) > 0.5]
+            if any(part.length < COARSER * other.length for other in same):
                 continue
-            out = [f for f in out if f not in same]
-            shared = shapely.area(shapely.intersection(board.areas.shape[areas], shape))
-            area = int(areas[int(np.argmax(shared))])
-            layer, net = int(copper.pieces.layer[piece]), int(copper.pieces.net[piece])
-            free, root = spine.at[[part.tip, part.start]].tolist()
-            out.append(_Finger(area, layer, net, part.length, part.width, tuple(free), tuple(root), shape))
+            kept = [other for other in kept if other not in same] + [part]
+    if not kept:
+        return []
+    cut = np.array(tiles(whole), dtype=object)
+    tree = STRtree(cut)
+    out: list[_Finger] = []
+    for part in kept:
+        shape = _shape_of(spine, part, cut, tree)
+        shared = shapely.area(shapely.intersection(board.areas.shape[areas], shape)) if len(areas) > 1 else [0]
+        area = int(areas[int(np.argmax(shared))])
+        layer, net = int(copper.pieces.layer[piece]), int(copper.pieces.net[piece])
+        free, root = spine.at[[part.tip, part.start]].tolist()
+        out.append(_Finger(area, layer, net, part.length, part.width, tuple(free), tuple(root), shape))
     return out
+
+
+def _share(one: _Hanging, two: _Hanging) -> float:
+    """How much of the smaller of two parts of a spine lies in the other one, by nodes."""
+    return len(np.intersect1d(one.nodes, two.nodes, assume_unique=True)) / min(len(one.nodes), len(two.nodes))
 
 
 def _without_small_openings(shape: Polygon, size: float) -> Polygon:
@@ -211,7 +228,7 @@ def _tie_nodes(board: Board, copper: Copper, areas: Index, filled: Polygon, spin
     pads = row[kind == PAD]
     pads = pads[np.append(joins, True)[board.pads.via[pads]]]
     tied = np.zeros(len(spine), dtype=bool)
-    shapes = [*board.pads.shape[pads], *shapely.buffer(elements.core[touching[kind == BARREL]], 1e-5)]
+    shapes = board.pads.shape[pads]
     tied[STRtree(shapely.points(spine.at)).query(shapes, predicate="intersects")[1]] = True
     vias = board.vias
     places = np.concatenate(
@@ -270,7 +287,7 @@ def _hanging_parts(spine: Spine, ties: Bools, scale: float, min_length: float) -
     if not loose.any():
         return
     n = len(spine)
-    matrix = coo_array((np.maximum(spine.length, 1e-12), (spine.a, spine.b)), shape=(n, n)).tocsr()
+    matrix = coo_array((np.maximum(spine.length, NOTHING), (spine.a, spine.b)), shape=(n, n)).tocsr()
     far, before, _ = dijkstra(
         matrix, directed=False, indices=np.flatnonzero(held), return_predecessors=True, min_only=True
     )
@@ -313,23 +330,27 @@ def _wide_and_tied(spine: Spine, ties: Bools, scale: float) -> Bools:
 
 
 def _measure(spine: Spine, way: Index, far: Floats, reach: float) -> tuple[float, float] | None:
-    """Length and typical width along a way from tip to root; None where all of it lies within the root's own circle.
+    """Length and mean width along a way from tip to root; None where all of it lies within the root's own circle.
 
     A finger of width f begins where the circle round the root (radius R, the largest that fits there) cuts off f:
     sqrt(R² - f²/4) from its centre. A tie inside the finger has R = f/2: there it begins at the tie.
     """
     mouth = float(spine.radius[way[-1]])
-    beyond = way[(far[way] >= mouth) & spine.along[way]]
+    beyond = np.flatnonzero((far[way] >= mouth) & spine.along[way])
     if not len(beyond):
         return None
-    width = 2 * float(np.median(spine.radius[beyond]))
+    # each node stands for half the way to the nodes before and behind it
+    share = np.abs(np.gradient(far[way]))[beyond]
+    width = 2 * float(np.average(spine.radius[way[beyond]], weights=share + NOTHING))
     return reach - float(np.sqrt(max(mouth**2 - width**2 / 4, 0.0))), width
 
 
-def _shape_of(spine: Spine, part: _Hanging, whole: Polygon) -> BaseGeometry:
-    """The copper of a hanging part: the circles round its nodes, without the one round the root, within the shape."""
-    circles = shapely.buffer(shapely.points(spine.at[part.nodes]), spine.radius[part.nodes])
+def _shape_of(spine: Spine, part: _Hanging, cut: Shapes, tree: STRtree) -> BaseGeometry:
+    """The copper of a hanging part: the circles round its nodes, without the one round the root, within the shape
+    (given as tiles and their tree)."""
+    circles = shapely.buffer(shapely.points(spine.at[part.nodes]), spine.radius[part.nodes], quad_segs=6)
     mouth = shapely.Point(spine.at[part.root]).buffer(float(spine.radius[part.root]))
-    kept = shapely.intersection(shapely.union_all(circles).difference(mouth), whole)
+    covered = shapely.union_all(circles).difference(mouth)
+    kept = shapely.union_all(shapely.intersection(cut[tree.query(covered)], covered))
     polygons = [p for p in shapely.get_parts(kept).tolist() if isinstance(p, Polygon)]
     return polygons[0] if len(polygons) == 1 else MultiPolygon(polygons)

@@ -17,6 +17,7 @@ import shapely
 from quietcopper.board import Traces
 from quietcopper.board.model import Bools, Floats, Ints, Names
 from quietcopper.electrical.cover import Stretches, cover, directions_at, points_at
+from quietcopper.electrical.gaps import runs_in_own_antipads
 from quietcopper.electrical.section_stack import Content, Piece, cross_section
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY, Runs
 from quietcopper.electrical.tiles import Index, area_layers, layer_copper
@@ -144,7 +145,8 @@ def distinct_sections(view: View, runs: Runs, rows: Index) -> tuple[tuple[CrossS
 def line_table(view: View) -> LineTable:
     """Impedance, effective permittivity and delay of every run of a signal net, solved on its cross-section.
 
-    Runs shorter than the distance to their reference are no lines and are not solved; nor are ground and supply nets.
+    Runs shorter than the distance to their reference, or within the antipad of their own hole, are no lines and are
+    not solved; nor are ground and supply nets.
     """
     runs = view.runs
     signal = np.array([role.kind == SIGNAL for role in view.roles], dtype=np.bool_)[runs.net]
@@ -152,7 +154,9 @@ def line_table(view: View) -> LineTable:
     reason = np.full(len(runs), "", dtype=object)
     reason[~signal] = "not a signal net"
     reason[signal & short] = "shorter than the distance to its reference"
-    rows = np.flatnonzero(signal & ~short)
+    at_hole = runs_in_own_antipads(view.board, runs)
+    reason[signal & at_hole] = "within the antipad of its own hole"
+    rows = np.flatnonzero(signal & ~short & ~at_hole)
     sections, section, why = distinct_sections(view, runs, rows)
     reason[rows] = why
     solved = solve_many(list(sections), cache=SectionCache())

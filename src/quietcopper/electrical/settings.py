@@ -13,7 +13,6 @@ from __future__ import annotations
 import dataclasses
 import difflib
 import math
-import os
 import re
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field

@@ -63,7 +63,8 @@ def assemble(reader: Reader) -> model.Board:
     traces = traces.take(_order(trace_row))
     areas = areas.take(_order(areas.row))
     pads, holes, pins = _in_order(parts, pads, holes, pins, step.links_given)
-    nets, net_of = _nets(reader, step, names, [traces.net, areas.net, pads.net, holes.net, pins.net])
+    used: list[NDArray[Any]] = [traces.net, areas.net, pads.net, holes.net, pins.net]
+    nets, net_of = _nets(reader, step, names, used)
     return model.Board(
         name=step.name,
         source=reader.label,
@@ -244,7 +245,7 @@ def _in_order(parts: PartRows, pads: Pads, holes: Holes, pins: PinTable, given: 
 
 
 def _nets(
-    reader: Reader, step: StepData, names: list[str], used: list[NDArray[np.int64]]
+    reader: Reader, step: StepData, names: list[str], used: list[NDArray[Any]]
 ) -> tuple[tuple[str, ...], NDArray[np.int64]]:
     """Net names of the board, the logical nets first and in their order; and their index by the reader's number."""
     stated = [reader.features.net(node.attrib["name"]) for node, owner in reader.nets if owner in (None, step)]
