@@ -7,6 +7,8 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from shapely import box
 
 from quietcopper.board import Areas, Board, Dielectric, Layer, Parts, Pins, Traces, Vias
@@ -309,6 +311,17 @@ def test_unchecked_settings_that_repeat_the_inference_are_no_users_word():
     assert roles["VCC"].given
     said["GND"] = NetSettings(role="ground", checked=True)
     assert roles_of(rail("VCC", "GND"), Settings(nets=said, checked=False))["GND"].given
+
+
+@given(st.lists(st.text(min_size=1, max_size=12), min_size=3, max_size=12, unique=True))
+def test_any_names_get_a_role_and_a_reason(names):
+    s = Sketch()
+    s.part("U1", *names)
+    s.part("C1", *names[:2], value="100n")
+    s.plane(names[0], 1, 0.5)
+    for role in roles_of(s.build()).values():
+        assert role.kind in ("ground", "supply", "signal", "free")
+        assert role.reason
 
 
 def test_net_zero_is_free_and_every_net_has_a_reason():
