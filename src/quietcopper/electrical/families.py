@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from quietcopper.electrical.names import AGAINST, leaf, name_hint, says_nothing, words
 
@@ -128,6 +129,7 @@ _ROWS: tuple[tuple[re.Pattern[str], Family], ...] = tuple(
 _FREQUENCY = re.compile(r"(?<![0-9.A-Z])(?:[A-Z]*?CLK_?)?(\d+(?:\.\d+)?)(MHZ|KHZ|M|K)(\d{0,3})(?![A-Z0-9])")
 
 
+@lru_cache(maxsize=1 << 16)
 def name_family(name: str, paired: bool = False) -> Family | None:
     """The family that a net's name speaks of, None when it says nothing.
 

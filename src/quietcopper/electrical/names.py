@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from quietcopper.electrical.tables import GROUND, SUPPLY
 
@@ -149,6 +150,7 @@ def _voltage_inside(word: str) -> float | None:
     return None
 
 
+@lru_cache(maxsize=1 << 16)
 def name_hint(name: str) -> NameHint:
     """What a net's name says of its role. A pin's name ("Net-(U1-VDD)") counts one level less than a net's own."""
     if says_nothing(name):
