@@ -108,17 +108,17 @@ def search_gaps(board: Board, runs: Runs) -> GapSearch:
     return GapSearch(Gaps(**columns), antipads, seams, small)
 
 
-def runs_in_own_antipads(board: Board, runs: Runs) -> Bools:
+def runs_in_own_antipads(board: Board, runs: Runs, main: Index) -> Bools:
     """Which runs lie within the antipad of a hole of their own net, where their main reference has none of its copper.
 
-    Such a run is part of the way down the hole, not of the line.
+    Such a run is part of the way down the hole, not of the line. main : layer by trace row, see `main_references`
     """
-    main = main_references(board, runs, find_chains(board))[runs.trace]
-    bare = (main >= 0) & (runs.above_layer != main) & (runs.below_layer != main)
+    reference = main[runs.trace]
+    bare = (reference >= 0) & (runs.above_layer != reference) & (runs.below_layer != reference)
     out = np.zeros(len(runs), dtype=np.bool_)
-    for reference in np.unique(main[bare]).tolist():
-        rows = np.flatnonzero(bare & (main == reference))
-        out[rows] = in_own_antipad(board, runs.line[rows], runs.net[rows].astype(np.int64), reference)
+    for layer in np.unique(reference[bare]).tolist():
+        rows = np.flatnonzero(bare & (reference == layer))
+        out[rows] = in_own_antipad(board, runs.line[rows], runs.net[rows].astype(np.int64), layer)
     return out
 
 

@@ -16,6 +16,7 @@ import shapely
 
 from quietcopper.board import Traces
 from quietcopper.board.model import Bools, Floats, Ints, Names
+from quietcopper.electrical.chains import find_chains, main_references
 from quietcopper.electrical.cover import Stretches, cover, directions_at, points_at
 from quietcopper.electrical.gaps import runs_in_own_antipads
 from quietcopper.electrical.section_stack import Content, Piece, cross_section
@@ -145,16 +146,20 @@ def distinct_sections(view: View, runs: Runs, rows: Index) -> tuple[tuple[CrossS
 def line_table(view: View) -> LineTable:
     """Impedance, effective permittivity and delay of every run of a signal net, solved on its cross-section.
 
-    Runs shorter than the distance to their reference, or within the antipad of their own hole, are no lines and are
-    not solved; nor are ground and supply nets.
+    Runs shorter than the distance to their trace's main reference, or within the antipad of their own hole, are no
+    lines and are not solved; nor are ground and supply nets.
     """
-    runs = view.runs
+    board, runs = view.board, view.runs
     signal = np.array([role.kind == SIGNAL for role in view.roles], dtype=np.bool_)[runs.net]
-    short = np.isfinite(runs.reference_gap) & (runs.length < runs.reference_gap)
+    main = main_references(board, runs, find_chains(board))
+    height = np.zeros(len(runs))
+    for row, (own, other) in enumerate(zip(runs.layer.tolist(), main[runs.trace].tolist(), strict=True)):
+        height[row] = board.distance(min(own, other), max(own, other)) if other >= 0 else 0.0
+    short = runs.length < height
     reason = np.full(len(runs), "", dtype=object)
     reason[~signal] = "not a signal net"
     reason[signal & short] = "shorter than the distance to its reference"
-    at_hole = runs_in_own_antipads(view.board, runs)
+    at_hole = runs_in_own_antipads(board, runs, main)
     reason[signal & at_hole] = "within the antipad of its own hole"
     rows = np.flatnonzero(signal & ~short & ~at_hole)
     sections, section, why = distinct_sections(view, runs, rows)
