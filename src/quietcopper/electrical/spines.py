@@ -17,7 +17,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import breadth_first_order, connected_components, dijkstra
-from scipy.spatial import Voronoi, cKDTree
+from scipy.spatial import Delaunay, cKDTree
 from shapely import Polygon
 
 from quietcopper.board.model import Bools, Floats
@@ -76,14 +76,10 @@ def spine_of(shape: Polygon, step: float) -> Spine:
     """The spine of a polygon, its edge sampled at most `step` (m) apart."""
     origin = np.array(shape.bounds[:2])
     points, following = _along_edges(shape, step)
-    diagram = Voronoi((points - origin) / step)
-    ridges = np.asarray(diagram.ridge_vertices)
-    sites = np.asarray(diagram.ridge_points)
-    whole = (ridges >= 0).all(axis=1)
-    ridges, sites = ridges[whole], sites[whole]
-    vertices = diagram.vertices * step + origin
+    vertices, ridges, sites = _diagram((points - origin) / step)
+    vertices = vertices * step + origin
     shapely.prepare(shape)
-    inside = shapely.contains_xy(shape, vertices[:, 0], vertices[:, 1])
+    inside = shapely.contains_xy(shape, vertices)
     keep = inside[ridges].all(axis=1)
     ridges, sites = ridges[keep], sites[keep]
 
@@ -110,6 +106,26 @@ def spine_of(shape: Polygon, step: float) -> Spine:
         sites=points,
         site_node=np.unique(pairs, axis=0),
     )
+
+
+def _diagram(points: Points) -> tuple[Points, Index, Index]:
+    """The Voronoi diagram of points: its vertices, (v, 2), and its finite ridges by vertices and by points, (r, 2).
+
+    Taken from the Delaunay triangles, whose circumcentres are the vertices: that spares the lists of its cells.
+    """
+    triangles = Delaunay(points)
+    corner, neighbour = triangles.simplices, triangles.neighbors
+    a, b, c = (points[corner[:, i]] for i in range(3))
+    u, v = b - a, c - a
+    area = 2 * (u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0])
+    flat = area == 0
+    size_u, size_v = (u**2).sum(-1), (v**2).sum(-1)
+    centre = np.stack([v[:, 1] * size_u - u[:, 1] * size_v, u[:, 0] * size_v - v[:, 0] * size_u], axis=-1)
+    centre = a + centre / np.where(flat, 1.0, area)[:, None]
+    centre[flat] = np.inf
+    one, side = np.nonzero(neighbour > np.arange(len(corner))[:, None])  # every inner side once
+    two = neighbour[one, side]
+    return centre, np.stack([one, two], axis=-1), np.stack([corner[one, side - 1], corner[one, side - 2]], axis=-1)
 
 
 def _along_edges(shape: Polygon, step: float) -> tuple[Points, Index]:
