@@ -18,7 +18,7 @@ from typing import BinaryIO
 
 from quietcopper.errors import ReadError
 
-MAX_BYTES = 4 << 30  # of one member, unpacked: twenty times the largest board file seen
+MAX_BYTES = 2 << 30  # of one member, unpacked: ten times what a large board takes
 MAX_RATIO = 400  # unpacked to packed, beyond RATIO_FREE bytes; board data packs 10 to 60 times
 RATIO_FREE = 64 << 20
 MAX_MEMBERS = 10_000

@@ -84,7 +84,7 @@ def assemble(reader: Reader) -> model.Board:
         impedances=_impedances(reader, step, names),
         assumptions=tuple(reader.counts.assumptions),
         unread=reader.counts.rows(),
-        problems=tuple(reader.counts.problems),
+        problems=reader.counts.problems,
     )
 
 

@@ -36,7 +36,7 @@ def on_the_board(
     if dropped:
         counts.unread("net-less copper off the board", 0, "frames and titles outside the outline", dropped)
     if netted:
-        counts.problem(f"{netted} pieces of copper with a net lie outside the board's outline.")
+        counts.problem(f"Pieces of copper with a net that lie outside the board's outline: {netted}.")
     keep = [np.flatnonzero(~(o & f)) for o, f in zip(off, free, strict=True)]
     areas = areas.take(keep[1])
     wider = shapely.buffer(outline, EDGE)
@@ -44,7 +44,7 @@ def on_the_board(
     beyond = int((~shapely.covers(wider, areas.shape)).sum()) if len(areas) else 0
     if beyond:
         counts.problem(
-            f"{beyond} areas reach more than {EDGE * 1e3:g} mm beyond the board's outline or over a cut-out in it."
+            f"Areas reaching more than {EDGE * 1e3:g} mm beyond the board's outline or over a cut-out in it: {beyond}."
         )
     return traces.take(keep[0]), trace_row[keep[0]], areas, pads.take(keep[2])
 
@@ -54,17 +54,18 @@ def off_their_copper(counts: Counts, parts: PartRows, pads: Pads, drawn: int, tr
     new = np.flatnonzero(pads.net[drawn:] > 0) + drawn
     if not len(new):
         return
-    copper = np.concatenate([traces.shapes, areas.shape])
-    net, layer = np.concatenate([traces.net, areas.net]), np.concatenate([traces.layer, areas.layer])
-    pad, other = shapely.STRtree(copper).query(pads.shape[new], predicate="intersects")
-    fits = (net[other] == pads.net[new][pad]) & (layer[other] == pads.layer[new][pad])
-    touched = np.isin(np.arange(len(new)), pad[fits])
-    known = set(zip(net.tolist(), layer.tolist(), strict=True))
-    expected = [(n, k) in known for n, k in zip(pads.net[new].tolist(), pads.layer[new].tolist(), strict=True)]
-    bare = new[~touched & np.array(expected)]
+    tables = (traces.net, traces.layer, traces.shapes), (areas.net, areas.layer, areas.shape)
+    missed = []
+    for net, layer in dict.fromkeys(zip(pads.net[new].tolist(), pads.layer[new].tolist(), strict=True)):
+        copper = np.concatenate([shape[(n == net) & (k == layer)] for n, k, shape in tables])
+        here = new[(pads.net[new] == net) & (pads.layer[new] == layer)]
+        if len(copper):
+            touched, _ = shapely.STRtree(copper).query_nearest(pads.shape[here], max_distance=1e-9, all_matches=False)
+            missed.append(np.delete(here, touched))
+    bare = np.concatenate(missed) if missed else new[:0]
     if len(bare):
         names = list(dict.fromkeys(f"{parts.ref[parts.pin_part[p]]}.{parts.pin_name[p]}" for p in pads.pin[bare]))
         counts.problem(
-            f"{len(bare)} of {len(new)} pads taken from packages touch none of the copper drawn for their net "
-            f"({', '.join(names[:6])}{' and others' if len(names) > 6 else ''}): package and layout may not agree."
+            f"Pads taken from packages that touch none of the copper drawn for their net: {len(bare)} of {len(new)} "
+            f"({', '.join(names[:6])}{' and others' if len(names) > 6 else ''}); package and layout may not agree."
         )

@@ -49,9 +49,8 @@ def mended(
     bad = np.flatnonzero(~shapely.is_valid(shapes))
     if len(bad):
         shapes[bad] = shapely.make_valid(shapes[bad])
-        counts.problem(
-            f"{len(bad)} contours cross or touch themselves; they were mended (the first is at line {lines[bad[0]]})."
-        )
+        first = int(lines[bad[0]])
+        counts.problem(f"Contours that cross or touch themselves, mended: {len(bad)} (the first at line {first}).")
     parts, index = polygons_of(shapes)
     lost = np.setdiff1d(np.arange(len(shapes)), index)
     if len(lost):

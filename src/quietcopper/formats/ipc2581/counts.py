@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from quietcopper.board import Assumption, Unread
 
 # layer functions whose drawings say nothing about copper
+MAX_KINDS = 200  # of what was not read, listed one by one
 PASSED_WHY = "drawings on this kind of layer are no copper"
 
 
@@ -16,10 +17,12 @@ class Counts:
     def __init__(self) -> None:
         self._unread: dict[tuple[str, str], list[int]] = {}  # (what, why): count, first line
         self.assumptions: list[Assumption] = []
-        self.problems: list[str] = []
+        self._problems: dict[str, None] = {}
 
     def unread(self, what: str, line: int, why: str = "", count: int = 1) -> None:
         """line 0 : no place in the file."""
+        if len(self._unread) >= MAX_KINDS and (what, why) not in self._unread:
+            what, why = "other elements", f"more than {MAX_KINDS} kinds are not understood"
         found = self._unread.setdefault((what, why), [0, line])
         found[0] += count
 
@@ -33,8 +36,11 @@ class Counts:
         self.assumptions.append(Assumption(what, value, unit, why, touches))
 
     def problem(self, sentence: str) -> None:
-        if sentence not in self.problems:
-            self.problems.append(sentence)
+        self._problems.setdefault(sentence)
+
+    @property
+    def problems(self) -> tuple[str, ...]:
+        return tuple(self._problems)
 
     def rows(self) -> tuple[Unread, ...]:
         return tuple(

@@ -13,7 +13,7 @@ from quietcopper.formats.ipc2581 import shapes
 from quietcopper.formats.ipc2581.nodes import Node
 from quietcopper.formats.ipc2581.placing import Placement, placement
 from quietcopper.formats.ipc2581.shapes import NoShape
-from quietcopper.formats.ipc2581.values import MILLIMETER, BadValue, Unit, flag, length, size, text
+from quietcopper.formats.ipc2581.values import MAX_RADIUS, MILLIMETER, BadValue, Unit, flag, length, size, text
 
 STANDARD = frozenset(
     [
@@ -40,6 +40,7 @@ STROKES = frozenset(("Line", "Arc", "Polyline", "Outline"))
 REFERENCES = frozenset(("StandardPrimitiveRef", "UserPrimitiveRef"))
 DRAWN = STANDARD | STROKES | REFERENCES | {"UserSpecial"}
 MAX_NESTING = 8  # of a user primitive in a user primitive
+MAX_PIECES = 10_000  # of a user primitive, with those that it names
 
 
 @dataclass(frozen=True)
@@ -212,6 +213,8 @@ def _style(node: Node, unit: Unit) -> LineStyle:
 def _together(parts: list[Geometry]) -> Geometry:
     """Disjoint polygons side by side, else their union."""
     flat = [piece for part in parts for piece in shapely.get_parts(part)]
+    if len(flat) > MAX_PIECES:
+        raise NoShape(f"user primitive of more than {MAX_PIECES} pieces")
     group = MultiPolygon([piece for piece in flat if isinstance(piece, Polygon)])
     return group if group.is_valid else shapely.union_all(parts)
 
@@ -238,5 +241,5 @@ def line_or_arc(node: Node, unit: Unit) -> tuple[float, float, float, float, flo
     x1, y1 = length(node, "endX", unit), length(node, "endY", unit)
     if node.tag == "Line":
         return x0, y0, x1, y1, math.nan, math.nan, 0
-    xc, yc = length(node, "centerX", unit), length(node, "centerY", unit)
+    xc, yc = (length(node, name, unit, limit=MAX_RADIUS) for name in ("centerX", "centerY"))
     return x0, y0, x1, y1, xc, yc, -1 if flag(node, "clockwise") else 1

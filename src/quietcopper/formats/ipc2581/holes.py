@@ -137,9 +137,8 @@ def _without_copies(holes: Holes, drill_layer: NDArray[np.int64], reader: Reader
     key = np.concatenate([grid, np.stack([holes.first, holes.last], axis=-1)], axis=1)[rest]
     _, once = np.unique(key, axis=0, return_index=True)  # the first of equal rows
     if len(once) < len(rest):
-        reader.counts.problem(
-            f"{len(rest) - len(once)} holes stand in the file twice at the same place; each was taken once."
-        )
+        twice = len(rest) - len(once)
+        reader.counts.problem(f"Holes standing in the file twice at the same place, each taken once: {twice}.")
     return rest[np.sort(once)]
 
 
@@ -158,14 +157,13 @@ def link_pads(pads: Pads, holes: Holes) -> Pads:
         hole = found[rows, k]
         inside = (pads.layer[rows] >= holes.first[hole]) & (pads.layer[rows] <= holes.last[hole])
         via[rows[inside]] = hole[inside]
-    bare = np.setdiff1d(np.arange(len(holes)), via)
-    free = np.flatnonzero(via < 0)
-    if len(bare) and len(free):
-        tree = shapely.STRtree(pads.shape[free])
-        hole, pad = tree.query(shapely.points(middle[bare]), predicate="intersects")
-        hole, pad = bare[hole], free[pad]
-        fits = (pads.layer[pad] >= holes.first[hole]) & (pads.layer[pad] <= holes.last[hole])
-        via[pad[fits][::-1]] = hole[fits][::-1]
+    bare, free = np.setdiff1d(np.arange(len(holes)), via), via < 0
+    for layer in np.unique(pads.layer[free]) if len(bare) else ():
+        candidates = np.flatnonzero(free & (pads.layer == layer))
+        drilled = bare[(holes.first[bare] <= layer) & (holes.last[bare] >= layer)]
+        points = shapely.points(middle[drilled])
+        hole, pad = shapely.STRtree(pads.shape[candidates]).query_nearest(points, max_distance=1e-9, all_matches=False)
+        via[candidates[pad]] = drilled[hole]
     return replace(pads, via=via)
 
 
@@ -187,7 +185,7 @@ def hole_nets(holes: Holes, pads: Pads, points: list[tuple[float, float, int]], 
     disagree = (net > 0) & (by_pads > 0) & (net != by_pads)
     if disagree.any():
         reader.counts.problem(
-            f"{int(disagree.sum())} holes have another net than the pads on them; the hole's own statement holds."
+            f"Holes with another net than the pads on them, where the hole's own statement holds: {int(disagree.sum())}."
         )
     net = np.where((net == UNKNOWN) & (by_pads > 0), by_pads, net)
     return replace(holes, net=np.where(net == UNKNOWN, 0, net))

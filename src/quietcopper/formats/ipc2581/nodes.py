@@ -18,6 +18,7 @@ from quietcopper.errors import ReadError
 from quietcopper.formats.archive import Bounded
 
 MAX_DEPTH = 64
+NEAR, FAR = 10.0, 1e4  # m; limits of a coordinate and of an arc's centre (values.py has them for attributes)
 CHUNK = 1 << 20
 POINTS = ("PolyBegin", "PolyStepSegment", "PolyStepCurve")
 # what counts as one drawn thing when a layer that is not copper is passed over
@@ -90,7 +91,7 @@ class LengthUnit(Protocol):
     @property
     def factor(self) -> float: ...
 
-    def metres(self, text: str) -> float: ...
+    def metres(self, text: str, limit: float = ...) -> float: ...
 
 
 class Sink(Protocol):
@@ -218,13 +219,13 @@ class Stream:
             points = parent.points = array("d")
         try:
             x, y = float(attrib["x"] + unit.suffix) * unit.factor, float(attrib["y"] + unit.suffix) * unit.factor
-            if not (-10.0 <= x <= 10.0 and -10.0 <= y <= 10.0):
+            if not (-NEAR <= x <= NEAR and -NEAR <= y <= NEAR):
                 raise ValueError
             points.append(x)
             points.append(y)
             if tag == "PolyStepCurve":
                 clockwise = attrib.get("clockwise", "").lower() in ("true", "1")
-                centre = unit.metres(attrib["centerX"]), unit.metres(attrib["centerY"])
+                centre = unit.metres(attrib["centerX"], FAR), unit.metres(attrib["centerY"], FAR)
                 parent.curves.append((len(points) // 2 - 1, *centre, clockwise))
         except (KeyError, ValueError):
             self._point_carefully(parent, points, tag, attrib)
@@ -239,14 +240,15 @@ class Stream:
             try:
                 if text is None:
                     raise ValueError
-                values.append(self._sink.unit.metres(text))
+                limit = FAR if name.startswith("center") else NEAR
+                values.append(self._sink.unit.metres(text, limit))
             except ValueError:
                 found = f"no {name} attribute" if text is None else f'{name}="{text[:60]}"'
                 raise ReadError(
                     self._label,
                     self.line(),
                     found=f"{found} in <{tag}>",
-                    expected=f"a coordinate in {self._sink.unit.name} below 10 m",
+                    expected=f"a coordinate in {self._sink.unit.name} below {NEAR:g} m",
                 ) from None
         points.extend(values[:2])
         if tag == "PolyStepCurve":

@@ -82,12 +82,10 @@ def read_parts(reader: Reader, step: StepData, layer_of: dict[str, int], layer_c
     unit, counts, rows = reader.cad_unit, reader.counts, PartRows()
     packages = {name: package_pins(node, unit) for name, node in step.packages.items()}
     mirror_first = _mirrors_first(reader, step, packages, unit)
-    seen: set[str] = set()
+    seen: dict[str, int] = {}
     for node in step.components:
         ref = text(node, "refDes", "")
-        if ref in seen:
-            counts.problem(f"Two parts are called {ref or '(no reference)'}.")
-        seen.add(ref)
+        seen[ref] = seen.get(ref, 0) + 1
         place, rotation = _part_place(node, unit, mirror_first)
         side = _side(node, reader, layer_of, layer_count)
         part = len(rows.ref)
@@ -116,6 +114,11 @@ def read_parts(reader: Reader, step: StepData, layer_of: dict[str, int], layer_c
             rows.place_given.append(bool(given.places))
             rows.pin_source.append(pin)
             rows.pin_row.append(given.rows[k] if given.rows else -1)
+    twice = [ref or "(no reference)" for ref, count in seen.items() if count > 1]
+    if twice:
+        counts.problem(
+            f"More than one part has the reference {', '.join(twice[:12])}{', …' if len(twice) > 12 else ''}."
+        )
     if reader.unpopulated:
         names = ", ".join(sorted(reader.unpopulated)[:12]) + (" and others" if len(reader.unpopulated) > 12 else "")
         counts.problem(f"The parts list marks parts as not fitted; they are reviewed as if they were there: {names}.")

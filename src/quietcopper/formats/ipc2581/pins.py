@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from quietcopper.formats.ipc2581.columns import NO_ROW, StepData
 from quietcopper.formats.ipc2581.dictionaries import REFERENCES
@@ -49,7 +50,7 @@ def pin_nets(reader: Reader, step: StepData) -> dict[tuple[str, str], int]:
             elif child.tag != "NonstandardAttribute":
                 reader.counts.unread(f"{child.tag} in LogicalNet", child.line)
     if twice:
-        reader.counts.problem(f"{twice} pins are listed in two nets; the first one holds.")
+        reader.counts.problem(f"Pins listed in two nets, where the first one holds: {twice}.")
     return out
 
 
@@ -116,7 +117,7 @@ def _pins_from_pads(
         parts.pin_row.append(NO_ROW)
         added += 1
     if added:
-        reader.counts.problem(f"{added} pins stand on pads but in no package; they were placed on their pads.")
+        reader.counts.problem(f"Pins standing on pads but in no package, placed on their pads: {added}.")
     if lost:
         reader.counts.unread("PinRef to a part that is not in the file", 0, "its pad has no pin", lost)
 
@@ -134,15 +135,21 @@ def _pads_under_pins(
     free = np.flatnonzero(linked < 0)
     if not len(pins) or not len(free):
         return linked
-    tree = shapely.STRtree(pads.shape[free])
-    pin, pad = tree.query(shapely.points(x[pins], y[pins]), predicate="intersects")
+    count = min(8, len(free))
+    answer = cKDTree(np.stack([pads.x[free], pads.y[free]], axis=-1)).query(
+        np.stack([x[pins], y[pins]], axis=-1), k=count, distance_upper_bound=ON_PAD
+    )
+    distance, found = (np.reshape(column, (len(pins), count)) for column in answer)
+    keys = [(parts.ref[parts.pin_part[p]], parts.pin_name[p]) for p in pins]
+    stated = np.array([nets.get(key, 0) for key in keys])
+    layer = np.array(parts.pin_layer, dtype=np.int64)[pins]
     out = linked.copy()
-    for p, k in zip(pins[pin][::-1], free[pad][::-1], strict=True):
-        layer = parts.pin_layer[p]
-        stated = nets.get((parts.ref[parts.pin_part[p]], parts.pin_name[p]), 0)
-        centred = np.hypot(pads.x[k] - x[p], pads.y[k] - y[p]) < ON_PAD
-        if centred and layer in (-1, pads.layer[k]) and (stated in (0, pads.net[k]) or pads.net[k] == 0):
-            out[k] = p
+    for k in range(count - 1, -1, -1):  # nearest last, so that it wins
+        row = np.flatnonzero(np.isfinite(distance[:, k]))
+        pad = free[found[row, k]]
+        same_layer = (layer[row] == -1) | (layer[row] == pads.layer[pad])
+        same_net = (stated[row] == 0) | (pads.net[pad] == 0) | (stated[row] == pads.net[pad])
+        out[pad[same_layer & same_net]] = pins[row[same_layer & same_net]]
     return out
 
 
@@ -167,10 +174,10 @@ def _on_their_pads(
     off = int((~inside).sum())
     if off and not step.links_given:
         worst = pin[np.argmax(distance)]
+        name = f"{parts.ref[parts.pin_part[worst]]}.{parts.pin_name[worst]}"
         reader.counts.problem(
-            f"{off} of {len(pin)} pins ({100 * off / len(pin):.0f} %) do not land on a pad of theirs by package, place "
-            f"and turn of their part (the farthest, {parts.ref[parts.pin_part[worst]]}.{parts.pin_name[worst]}, by "
-            f"{distance.max() * 1e3:.2f} mm); they were moved onto it."
+            f"Pins that do not land on a pad of theirs by package, place and turn of their part, moved onto it: {off} of "
+            f"{len(pin)} ({100 * off / len(pin):.0f} %); the farthest, {name}, by {distance.max() * 1e3:.2f} mm."
         )
     return x, y
 
@@ -183,7 +190,7 @@ def _nets_of_pads(reader: Reader, pads: Pads, net: NDArray[np.int64]) -> NDArray
     by_pad[pads.pin[known][::-1]] = pads.net[known][::-1]
     differ = int(((net > 0) & (by_pad > 0) & (net != by_pad)).sum())
     if differ:
-        reader.counts.problem(f"{differ} pins have another net than their pad; the logical net holds.")
+        reader.counts.problem(f"Pins with another net than their pad, where the logical net holds: {differ}.")
     return np.where(net < 0, by_pad, net)
 
 
@@ -227,8 +234,8 @@ def pads_from_packages(
     if not new and not drilled:
         return pads, holes
     reader.counts.problem(
-        f"No layer has pads for the pins of {int((~padded).sum())} parts; {len(new)} pads and {len(drilled)} holes "
-        "were taken from their packages."
+        f"Parts whose pins have no pads on any layer: {int((~padded).sum())}; taken from their packages: {len(new)} pads and "
+        f"{len(drilled)} holes."
     )
     pads = pads.join(new_pads(new))
     return pads, holes.join(new_holes(drilled, layer_count - 1))
@@ -283,7 +290,7 @@ def holes_from_stacks(
     if not drilled:
         return pads, holes
     reader.counts.problem(
-        f"{len(drilled)} holes stand in no drill layer; they were taken from the padstacks of pads, through all layers."
+        f"Holes that stand in no drill layer, taken from the padstacks of pads, through all layers: {len(drilled)}."
     )
     drawn = {(int(v), int(layer)) for v, layer in zip(via, pads.layer, strict=True) if v >= 0}
     new: list[PadRow] = []

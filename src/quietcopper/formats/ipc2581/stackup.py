@@ -19,13 +19,14 @@ from quietcopper.formats.ipc2581.layers import COPPER, DIELECTRIC, MASK, OTHER, 
 from quietcopper.formats.ipc2581.nodes import Node
 from quietcopper.formats.ipc2581.reader import Reader
 from quietcopper.formats.ipc2581.specs import Material, loose_material, material_of
-from quietcopper.formats.ipc2581.values import Unit, number, size, text
+from quietcopper.formats.ipc2581.values import BadValue, Unit, number, size, text
 from quietcopper.units import COPPER_CONDUCTIVITY
 
 ER, TAN_D = 4.3, 0.02
 OUTER_COPPER, INNER_COPPER = 35e-6, 17.5e-6  # m
 BOARD = 1.6e-3  # m
 MASK_THICKNESS, MASK_ER, MASK_TAN_D = 20e-6, 3.5, 0.025
+MAX_SHEETS, MAX_NESTING = 1000, 8  # of one stackup
 NO_SHEET = frozenset(  # layer functions that are no sheet of the stack even when listed in it with a thickness
     [
         "DRILL",
@@ -147,18 +148,20 @@ def _expanded(groups: dict[str, Node], counts: Counts) -> dict[str, list[Node]]:
     inner = {item.attrib.get("layerOrGroupRef") for group in groups.values() for item in group.all("StackupLayer")}
 
     def members(name: str, above: tuple[str, ...]) -> list[Node]:
-        out = []
+        out: list[Node] = []
         items = groups[name].all("StackupLayer")
         if items and all("sequence" in item.attrib for item in items):
             items = sorted(items, key=lambda item: number(item, "sequence"))
         for item in items:
             ref = item.attrib.get("layerOrGroupRef", "")
-            if ref in groups and ref not in above:
-                out += members(ref, (*above, ref))
-            elif ref in groups:
-                counts.problem(f"Stackup group {ref} contains itself; the inner mention was left out.")
-            else:
+            if ref not in groups:
                 out.append(item)
+            elif ref in above or len(above) > MAX_NESTING:
+                counts.problem(f"Stackup group {ref} contains itself or too many others; a mention was left out.")
+            else:
+                out += members(ref, (*above, ref))
+            if len(out) > MAX_SHEETS:
+                raise BadValue(item.line, item.tag, f"more than {MAX_SHEETS} sheets", "the stackup of a board")
         return out
 
     outermost = [name for name in groups if name not in inner] or list(groups)

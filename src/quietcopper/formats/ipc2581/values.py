@@ -10,6 +10,7 @@ from functools import lru_cache
 from quietcopper.formats.ipc2581.nodes import Node
 
 MAX_LENGTH = 10.0  # m; no board coordinate, width or thickness is beyond
+MAX_RADIUS = 1e4  # m; a nearly straight arc may have its centre far off the board
 PI = Decimal("3.14159265358979323846264338327950288419716939937510")
 
 
@@ -33,13 +34,13 @@ class Unit:
     suffix: str
     factor: float
 
-    def metres(self, text: str) -> float:
-        """Raises ValueError for what is no finite number or is beyond MAX_LENGTH."""
+    def metres(self, text: str, limit: float = MAX_LENGTH) -> float:
+        """Raises ValueError for what is no finite number or is beyond the limit, m."""
         try:
             value = float(text + self.suffix) * self.factor
         except ValueError:
             value = _careful(text, self.suffix) * self.factor
-        if not -MAX_LENGTH <= value <= MAX_LENGTH:
+        if not -limit <= value <= limit:
             raise ValueError(text)
         return value
 
@@ -78,7 +79,7 @@ def text(node: Node, name: str, default: str | None = None) -> str:
     return value
 
 
-def length(node: Node, name: str, unit: Unit, default: float | None = None) -> float:
+def length(node: Node, name: str, unit: Unit, default: float | None = None, *, limit: float = MAX_LENGTH) -> float:
     """An attribute as metres; without a default it must be there."""
     value = node.attrib.get(name)
     if value is None:
@@ -86,10 +87,10 @@ def length(node: Node, name: str, unit: Unit, default: float | None = None) -> f
             raise BadValue(node.line, node.tag, f"no {name} attribute", f"a length in {unit.name}")
         return default
     try:
-        return unit.metres(value)
+        return unit.metres(value, limit)
     except ValueError:
         raise BadValue(
-            node.line, node.tag, f'{name}="{value[:60]}"', f"a length in {unit.name} below {MAX_LENGTH:g} m"
+            node.line, node.tag, f'{name}="{value[:60]}"', f"a length in {unit.name} below {limit:g} m"
         ) from None
 
 
