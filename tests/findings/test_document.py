@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely import LineString, Point, Polygon
 
-from quietcopper.findings.document import dumps, plain, rounded, schema, shape_mm
+from quietcopper.findings.document import decibels, dumps, plain, rounded, schema, shape_mm
 
 
 def test_rounding_keeps_six_digits_and_turns_what_json_lacks_into_null():
@@ -22,6 +22,12 @@ def test_rounding_keeps_six_digits_and_turns_what_json_lacks_into_null():
     assert isinstance(rounded(3.0), int)
     for value in (math.inf, -math.inf, math.nan):
         assert rounded(value) is None
+
+
+def test_an_excess_that_is_zero_but_for_rounding_is_zero():
+    assert str(decibels(-1.9e-15)) == "0"
+    assert decibels(12.796998) == 12.797
+    assert decibels(-math.inf) is None
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False, min_value=1e-300))

@@ -15,7 +15,7 @@ from quietcopper.findings import Drawing, DrawnLayer
 from quietcopper.report.charts import Curve, DecibelScale, decibel_line, nice_ticks, plot
 from quietcopper.report.closeup import close_up
 from quietcopper.report.pictures import Mark, crowd_labels, excess_level, marks
-from quietcopper.report.sections import copper_along, layer_heights
+from quietcopper.report.sections import best_cut, copper_along, layer_heights
 from quietcopper.report.svg import BoardShapes, Box, LayerShapes, geometry_paths, path, scale_bar_mm
 
 COORDINATE = st.floats(-500, 500)
@@ -138,6 +138,15 @@ def test_the_cut_meets_the_copper_that_lies_on_it():
     spans = copper_along(shapes, 0, 15.0)
     assert np.allclose(spans, [(0, 10), (12, 40), (49.8, 50.2), (60, 61)], atol=1e-9)
     assert np.allclose(copper_along(shapes, 0, 25.0), [(0, 40), (49.8, 50.2)], atol=1e-9)
+
+
+def test_the_stackup_is_cut_where_most_layers_have_copper():
+    upper, lower = layer(areas=[box(0, 0, 40, 30)]), layer(areas=[box(0, 0, 40, 12)])
+    outline = [[np.array([(0, 0), (40, 0), (40, 30), (0, 30)])]]
+    shapes = BoardShapes(Drawing(outline, [upper, lower], np.zeros((0, 3)), [], [""]))
+    assert best_cut(shapes, [25.0, 20.0, 8.0, 5.0, 99.0]) == 8.0
+    assert best_cut(shapes, [25.0]) == 25.0
+    assert best_cut(shapes, []) == 15.0
 
 
 def test_layers_lie_at_their_height_in_the_stackup():

@@ -127,7 +127,7 @@ def test_evidence_is_drawn_where_it_was_given(page):
         "Standing wave",
     ):
         assert f'aria-label="{label}"' in page
-    assert "What it is made of: three parts" in page
+    assert "What adds up to it: three parts" in page
     assert 'class="reach"' in page
     assert 'class="return"' in page
 

@@ -63,6 +63,9 @@ def test_the_standfirst_names_the_first_cause_and_its_gain():
         words.standfirst(review([-1.0], not_checked=3)) == "Three things could not be checked; the reasons stand below."
     )
     assert words.standfirst(review([-1.0])) == ""
+    unknown = review([12.8])
+    unknown["causes"][0]["excess_after_db"] = None
+    assert words.standfirst(unknown) == "Cause 0. Proposed: layer 3 becomes ground."
 
 
 def test_a_change_that_leaves_nothing_or_was_not_worked_out_says_so():
@@ -71,7 +74,10 @@ def test_a_change_that_leaves_nothing_or_was_not_worked_out_says_so():
         words.gain({**cause, "removed": True, "excess_after_db": None})
         == "Layer 3 becomes ground: nothing of it is left."
     )
-    assert words.gain({**cause, "excess_after_db": None}).endswith("what it would gain was not worked out.")
+    assert (
+        words.gain({**cause, "excess_after_db": None})
+        == "Layer 3 becomes ground. What it would gain was not worked out."
+    )
     assert words.gain({**cause, "excess_after_db": 4.0}).endswith("rises from +3.0 dB to +4.0 dB.")
     assert words.gain({**cause, "change": None}) == ""
 

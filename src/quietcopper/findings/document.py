@@ -29,6 +29,7 @@ from quietcopper.units import MM
 FORMAT = "quietcopper-review/1"
 COMPARISON_FORMAT = "quietcopper-comparison/1"
 STATES = ("cured", "better", "remaining", "worse", "new")
+DECIBEL_DECIMALS = 4
 DIGITS = 6  # significant; lengths up to a metre keep their micrometres
 GRID_DECIMALS = 4  # of coordinates in mm: 0.1 µm, below what any board is made to
 SHAPE_SAG = 1e-6  # m; marked shapes lose the points of flattened arcs that are closer to their chords than this
@@ -42,6 +43,14 @@ def rounded(value: float) -> float | int | None:
         return None
     short = float(f"{value:.{DIGITS}g}")
     return int(short) if short.is_integer() and abs(short) < 2**53 else short
+
+
+def decibels(value: float | None) -> float | int | None:
+    """An excess: four decimals, so that what is zero but for rounding is zero; None where there is none."""
+    if value is None or not math.isfinite(float(value)):
+        return None
+    short = round(float(value), DECIBEL_DECIMALS) + 0.0
+    return int(short) if short.is_integer() else short
 
 
 def _finite(value: float, what: str) -> float | int:
@@ -131,15 +140,15 @@ def _finding(finding: Finding, cause: str | None, layers: Sequence[Any]) -> dict
         "predicted": predicted,
         "allowed": allowed,
         "unit": unit,
-        "excess_db": rounded(finding.excess_db),
-        "range_db": None if finding.range_db is None else [rounded(x) for x in finding.range_db],
+        "excess_db": decibels(finding.excess_db),
+        "range_db": None if finding.range_db is None else [decibels(x) for x in finding.range_db],
         "allowance_source": finding.allowance.source,
         "allowance_key": finding.allowance.key,
         "cause": cause,
         "remedies": [
             {
                 "change": _change(remedy.change),
-                "excess_after_db": None if remedy.excess_after_db is None else rounded(remedy.excess_after_db),
+                "excess_after_db": decibels(remedy.excess_after_db),
                 "removed": _nothing_left(remedy.excess_after_db),
                 "how": remedy.solved,
             }
@@ -155,8 +164,8 @@ def _cause(cause: Cause) -> dict[str, Any]:
         "title": cause.title,
         "findings": list(cause.findings),
         "change": _change(cause.change),
-        "excess_before_db": rounded(cause.excess_before_db),
-        "excess_after_db": None if cause.excess_after_db is None else rounded(cause.excess_after_db),
+        "excess_before_db": decibels(cause.excess_before_db),
+        "excess_after_db": decibels(cause.excess_after_db),
         "removed": _nothing_left(cause.excess_after_db),
     }
 

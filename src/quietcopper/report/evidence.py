@@ -155,7 +155,7 @@ def _transition(data: Data, document: Data) -> Picture:
 
 def _contributions(data: Any, document: Data) -> Picture:
     rows = [(str(row["what"]), float(row["value"]), str(row["unit"])) for row in data]
-    return Picture(bars(rows, "Parts of the sum"), f"What it is made of: {count_word(len(rows))} parts")
+    return Picture(bars(rows, "Parts of the sum"), f"What adds up to it: {count_word(len(rows))} parts")
 
 
 _STANDING = {"one tied": 0.25, "both open": 0.5, "both tied": 0.5}  # wavelengths on the copper

@@ -15,12 +15,13 @@ from quietcopper.report import evidence, words
 from quietcopper.report.charts import DecibelScale, decibel_line
 from quietcopper.report.closeup import close_up
 from quietcopper.report.pictures import excess_level, marks, place_box
-from quietcopper.report.sections import stack_svg
+from quietcopper.report.sections import best_cut, stack_svg
 from quietcopper.report.svg import UNITS_PER_MM, BoardShapes, Box, joined, units
 
 SHOWN_CAUSES = 8  # told in full; the others wait behind one line
 SHOWN_PLACES = 5  # of a cause; the others wait behind one line
 PICTURED_PLACES = 3  # of a cause, with a close-up
+CUT_CANDIDATES = 12  # of the worst places; the stackup is cut through one of them
 MOST_LINES = 300  # rows of the table of lines; findings.json has all of them
 FOCUS_MM = 12.0  # least side of the window that the board moves to for one place
 LOOSE_FOCUS = 0.55  # of the board's larger side, for a place without a shape of its own (a pair of planes)
@@ -433,8 +434,7 @@ def compose(document: Mapping[str, Any], shapes: BoardShapes) -> Letter:
     highlight = {name: i for i, name in enumerate(dict.fromkeys(nets))}
     first = document["findings"][0] if document["findings"] else None
     box = shapes.box
-    cut_y = first["at_mm"][1] if first else (box.y0 + box.y1) / 2
-    cut_y = min(max(cut_y, box.y0), box.y1)
+    cut_y = best_cut(shapes, [f["at_mm"][1] for f in document["findings"][:CUT_CANDIDATES]])
     coverage, good = _coverage(document)
     plural = {"change it": "to change", "improve it": "to improve", "watch it": "to watch"}
     return Letter(

@@ -65,6 +65,15 @@ def _indices(traces: Sequence[Any], rows: np.ndarray[Any, Any]) -> list[int]:
     return [n for n, i in enumerate(rows) for _ in range(len(traces[i]))]
 
 
+def best_cut(shapes: BoardShapes, candidates: Sequence[float]) -> float:
+    """The y (mm) of the candidates, else of the board's middle, at which a cut meets copper on most layers."""
+    box = shapes.box
+    inside = [y for y in candidates if box.y0 <= y <= box.y1]
+    tried = [*dict.fromkeys(inside), (box.y0 + box.y1) / 2]
+    met = [sum(bool(copper_along(shapes, i, y)) for i in range(len(shapes.layers))) for y in tried]
+    return tried[met.index(max(met))]
+
+
 def stack_svg(document: Mapping[str, Any], shapes: BoardShapes, cut_y: float) -> Markup:
     """The board cut along y: copper as it is met, heights to scale, with lines that lead to the rows beside it."""
     layers = len(shapes.layers)

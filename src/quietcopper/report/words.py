@@ -164,7 +164,7 @@ def gain(cause: Mapping[str, Any]) -> str:
     if cause["removed"]:
         return f"{what}: nothing of it is left."
     if after is None or before is None:
-        return f"{what}: what it would gain was not worked out."
+        return f"{what}. What it would gain was not worked out."
     verb = "falls" if after < before else "stays" if after == before else "rises"
     if verb == "stays":
         return f"{what}: the worst excess stays at {decibels(before)}."
@@ -175,7 +175,10 @@ def standfirst(document: Mapping[str, Any]) -> str:
     """What stands under the headline: the first cause and what its change would gain."""
     causes = document["causes"]
     if causes and over(causes[0]["excess_before_db"]):
-        return f"{sentence(causes[0]['title'])} {gain(causes[0])}".strip()
+        change, after = causes[0]["change"], causes[0]["excess_after_db"]
+        known = after is not None or causes[0]["removed"]
+        proposal = gain(causes[0]) if known or change is None else f"Proposed: {clause(change['text'])}."
+        return f"{sentence(causes[0]['title'])} {proposal}".strip()
     if document["not_checked"]:
         missing = counted(len(document["not_checked"]), "thing", capital=True)
         return f"{missing} could not be checked; the reasons stand below."
