@@ -6,6 +6,7 @@ closes it). A strip's height is that of its lower face.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 
 ROUNDING = 1e-7  # m; sections that differ by less are solved once
@@ -66,9 +67,13 @@ class CrossSection:
     plane_above: bool = False
     coat_above: Coat | None = None
 
-    def canonical(self) -> CrossSection:
-        """The section with lengths rounded to 0.1 µm, the first line at x = 0, and of itself and its mirror image
-        (which has the same matrices) the one that sorts first. Faces that lie on a dielectric boundary stay on it."""
+    def canonical(self) -> tuple[CrossSection, tuple[int, ...]]:
+        """The same section wherever it lies, whichever way round and in whatever order its lines are named.
+
+        Lengths are rounded to 0.1 µm, lines run from left to right with the first at x = 0; of the section and its
+        mirror image (which has the same matrices) the one that sorts first. Faces that lie on a dielectric boundary
+        stay on it. Also returns which line of this section each line of the plain one is.
+        """
         sheets = tuple(Sheet(_rounded(s.thickness), round(s.er, 4), round(s.tan_d, 5)) for s in self.sheets)
         heights = [(0.0, 0.0)]
         for old, new in zip(self.sheets, sheets, strict=True):
@@ -77,27 +82,33 @@ class CrossSection:
         def height(y: float) -> float:
             return next((new for old, new in heights if abs(old - y) < _SAME), _rounded(y))
 
-        origin = self.lines[0].x if self.lines else 0.0
-
-        def moved(strip: Strip, sign: int) -> Strip:
+        def moved(strip: Strip, sign: int, origin: float) -> Strip:
             y = height(strip.y)
             thickness = height(strip.y + strip.thickness) - y if strip.thickness > 0 else 0.0
-            x = sign * _rounded(strip.x - origin) + 0.0
+            x = _rounded(sign * (strip.x - origin))
             return Strip(x, y, _rounded(strip.width), thickness, round(strip.etch, 4), strip.narrow_top)
 
-        def placed(sign: int) -> CrossSection:
-            grounds = sorted((moved(g, sign) for g in self.grounds), key=lambda g: (g.x, g.y))
-            return replace(self, lines=tuple(moved(s, sign) for s in self.lines), grounds=tuple(grounds), sheets=sheets)
+        def placed(sign: int) -> tuple[list[Strip], list[Strip], list[int]]:
+            order = sorted(range(len(self.lines)), key=lambda i: (sign * self.lines[i].x, self.lines[i].y))
+            origin = self.lines[order[0]].x if order else 0.0
+            lines = [moved(self.lines[i], sign, origin) for i in order]
+            return lines, sorted((moved(g, sign, origin) for g in self.grounds), key=_content), order
 
+        lines, grounds, order = min(placed(1), placed(-1), key=lambda p: [_content(strip) for strip in p[0] + p[1]])
         coat = self.coat_above
         if coat is not None:
             coat = Coat(
                 _rounded(coat.over_laminate), _rounded(coat.over_copper), round(coat.er, 4), round(coat.tan_d, 5)
             )
-        either = (placed(1), placed(-1))
-        best = min(either, key=lambda s: [(p.x, p.y) for p in s.lines + s.grounds])
-        return replace(best, coat_above=coat)
+        plain = replace(self, lines=tuple(lines), grounds=tuple(grounds), sheets=sheets, coat_above=coat)
+        return plain, tuple(order)
 
 
 def _rounded(length: float) -> float:
-    return round(length / ROUNDING) * ROUNDING
+    # off centre: lengths that end in half of 0.1 µm are common, and noise in the last digit must not turn them over
+    steps = round(abs(length) / ROUNDING + 0.1318)
+    return math.copysign(steps * ROUNDING, length) if steps else 0.0
+
+
+def _content(strip: Strip) -> tuple[float, float, float, float, float, bool]:
+    return strip.x, strip.y, strip.width, strip.thickness, strip.etch, strip.narrow_top

@@ -17,11 +17,11 @@ from __future__ import annotations
 
 import math
 from functools import cache
-from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from quietcopper.fields.compiled import compiled
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -69,7 +69,7 @@ def self_potential(power: float, order: int) -> Floats:
 _T, _W = np.polynomial.legendre.leggauss(_SUB)
 PIECE = (_T + 1) / 2, _W / 2  # rule on one bisected piece
 
-_jit: Any = njit(cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"}, error_model="numpy")
+_jit = compiled(fastmath={"contract", "reassoc", "nsz", "arcp"}, error_model="numpy")
 
 
 @_jit

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from quietcopper.fields.compiled import compiled
 from quietcopper.fields.section import CrossSection
 from quietcopper.fields.section_edges import DIELECTRIC_CORNER, boundaries, height, powers, upright
 from quietcopper.fields.section_kernels import FREE, ONE_PLANE, TWO_PLANES, Complexes, Floats, rule
@@ -70,7 +70,7 @@ class Mesh:
         return np.repeat(of_panel, self.order)
 
 
-_jit: Any = njit(cache=True, error_model="numpy")
+_jit = compiled(error_model="numpy")
 
 
 @_jit

@@ -7,8 +7,7 @@ their difference is the error of the worse one and is stated for the better.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
-from typing import Any
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -159,30 +158,32 @@ def _difference(new: Floats, old: Floats) -> float:
 
 @dataclass
 class SectionCache:
-    """Solutions by the content of their sections, rounded to 0.1 µm and freed from place and handedness."""
+    """Solutions by the content of their sections (CrossSection.canonical: rounded to 0.1 µm, place, handedness and
+    order of lines taken away). The rounded section is what is solved, so the result does not depend on which of
+    several like sections came first. Can be pickled."""
 
-    solutions: dict[Any, Solution | OutOfRange] = field(default_factory=dict)
+    solutions: dict[tuple[CrossSection, float], Solution | OutOfRange] = field(default_factory=dict)
     hits: int = 0
     misses: int = 0
 
     def solve(self, section: CrossSection, accuracy: float = DEFAULT_ACCURACY) -> Solution:
-        """As `solve`, of the rounded section: the result does not depend on which of several like sections came
-        first. Raises OutOfRange, also on every later request."""
-        plain = section.canonical()
-        key = plain, accuracy
-        found = self.solutions.get(key)
+        """As `solve`. Raises OutOfRange, also on every later request of the same."""
+        plain, lines = section.canonical()
+        found = self.solutions.get((plain, accuracy))
         if found is None:
             self.misses += 1
             try:
                 found = solve(plain, accuracy)
             except OutOfRange as problem:
                 found = problem
-            self.solutions[key] = found
+            self.solutions[plain, accuracy] = found
         else:
             self.hits += 1
         if isinstance(found, OutOfRange):
             raise OutOfRange(str(found))
-        return replace(found, section=section)
+        place = np.argsort(lines)
+        own = np.ix_(place, place)
+        return Solution(found.capacitance[own], found.inductance[own], found.error, section)
 
 
 def solve_many(
