@@ -199,8 +199,8 @@ def _fingers_of(
         shared = shapely.area(shapely.intersection(board.areas.shape[areas], shape)) if len(areas) > 1 else [0]
         area = int(areas[int(np.argmax(shared))])
         layer, net = int(copper.pieces.layer[piece]), int(copper.pieces.net[piece])
-        free, root = spine.at[[part.tip, part.start]].tolist()
-        out.append(_Finger(area, layer, net, part.length, part.width, tuple(free), tuple(root), shape))
+        free = spine.at[part.tip].tolist()
+        out.append(_Finger(area, layer, net, part.length, part.width, tuple(free), part.start, shape))
     return out
 
 
@@ -273,7 +273,7 @@ class _Hanging:
 
     nodes: Index
     tip: int
-    start: int
+    start: tuple[float, ...]
     root: int
     length: float
     width: float
@@ -311,7 +311,8 @@ def _hanging_parts(spine: Spine, ties: Bools, scale: float, min_length: float) -
         if measured is None:
             continue
         length, width = measured
-        begin = next(node for node in reversed(way) if far[node] >= reach[tip] - length or node == tip)
+        back = way[::-1]
+        begin = tuple(float(np.interp(reach[tip] - length, far[back], spine.at[back, i])) for i in (0, 1))
         if length >= max(min_length, SLENDER * width):
             yield _Hanging(nodes[start : end + 1], tip, begin, root, length, width)
 
