@@ -133,7 +133,7 @@ class View:
         """Ways from pin to pin of a net (from the likely driver, else the first pin, to each other pin)."""
         from quietcopper.electrical.paths import net_paths
 
-        return net_paths(self.board, self.copper, net)
+        return net_paths(self.board, self.copper, net, kinds=self.part_kinds)
 
     @cached_property
     def _facing_capacitance(self) -> dict[tuple[int, int], float]:
