@@ -14,8 +14,9 @@ from shapely import Point, box
 from quietcopper.findings import Drawing, DrawnLayer
 from quietcopper.report.charts import Curve, DecibelScale, decibel_line, nice_ticks, plot
 from quietcopper.report.closeup import close_up
+from quietcopper.report.evidence import pictures
 from quietcopper.report.pictures import Mark, crowd_labels, excess_level, marks
-from quietcopper.report.sections import best_cut, copper_along, layer_heights
+from quietcopper.report.sections import best_cut, copper_along, layer_heights, spread
 from quietcopper.report.svg import BoardShapes, Box, LayerShapes, geometry_paths, path, scale_bar_mm
 
 COORDINATE = st.floats(-500, 500)
@@ -159,6 +160,24 @@ def test_layers_lie_at_their_height_in_the_stackup():
     assert tops == pytest.approx([0, 0.235 * scale, 1.33 * scale, 1.565 * scale])
     unknown = {"layers": [], "dielectrics": []}
     assert len(layer_heights(unknown, 3, 100.0)) == 3
+
+
+def test_labels_move_apart_about_their_middle():
+    assert spread([0.0, 1.0, 50.0], 10.0) == pytest.approx([-3.0, 7.0, 47.0])
+    assert spread([0.0, 20.0], 10.0) == [0.0, 20.0]
+    assert spread([], 10.0) == []
+
+
+def test_a_layer_change_without_its_own_distance_takes_that_of_the_reach(invented):
+    _, document = invented
+    bare = {"transition": {"upper": 0, "lower": 3, "upper_reference": 1, "lower_reference": 2}}
+    (alone,), odd = pictures(bare, document)
+    assert odd == []
+    assert 'class="return"' not in alone.svg
+    (with_reach,), _ = pictures({**bare, "reach": {"distance_mm": 4.2, "what": "GND via"}}, document)
+    assert "GND via: 4.2 mm" in with_reach.svg
+    (none,), _ = pictures({"transition": {**bare["transition"], "upper_reference": -1}}, document)
+    assert none.svg.count('class="plane"') == 1
 
 
 def test_a_close_up_shows_its_place_and_stays_small(invented):

@@ -53,7 +53,7 @@ to plane edge, trace to trace)::
 ``transition`` : a layer change drawn through the board's own stackup::
 
     {"upper": 0, "lower": 3, "upper_reference"?: 1, "lower_reference"?: 2,   # layer indices; leave out where none
-     "return_distance_mm"?: 4.2, "return_what"?: "ground via" | "capacitor C12"}
+     "return_distance_mm"?: 4.2, "return_what"?: "ground via" | "capacitor C12"}   # else taken from reach
 
 ``contributions`` : a sum and its parts, one bar each, all in one unit (SI)::
 
@@ -222,6 +222,14 @@ _DRAWN: Mapping[str, Callable[[Any, Data], Picture]] = {
 _ON_THE_BOARD = {"return_path", "reach"}  # drawn by quietcopper.report.pictures
 
 
+def _with_reach(transition: Any, reach: Any) -> Any:
+    """A transition that leaves its return out takes the distance from the finding's reach."""
+    if not isinstance(transition, dict) or not isinstance(reach, dict) or "return_distance_mm" in transition:
+        return transition
+    distance, what = reach.get("distance_mm"), reach.get("what", "next return")
+    return {**transition, "return_distance_mm": distance, "return_what": what}
+
+
 def pictures(evidence: Data, document: Data) -> tuple[list[Picture], list[str]]:
     """(drawings, keys that have another form than this module describes), in the order of `_DRAWN`."""
     drawn, odd = [], []
@@ -229,7 +237,10 @@ def pictures(evidence: Data, document: Data) -> tuple[list[Picture], list[str]]:
         if key not in evidence:
             continue
         try:
-            drawn.append(draw(evidence[key], document))
+            data = evidence[key]
+            if key == "transition":
+                data = _with_reach(data, evidence.get("reach"))
+            drawn.append(draw(data, document))
         except (KeyError, TypeError, ValueError, IndexError, AttributeError, StopIteration, ZeroDivisionError):
             odd.append(key)
     return drawn, odd

@@ -107,6 +107,15 @@ def stack_svg(document: Mapping[str, Any], shapes: BoardShapes, cut_y: float) ->
     ).format(STACK_WIDTH + FAN, ROW * layers, Markup("").join(items))
 
 
+def spread(positions: Sequence[float], least: float) -> list[float]:
+    """Ascending positions moved apart to at least that distance, their middle kept."""
+    moved: list[float] = []
+    for y in positions:
+        moved.append(max(y, moved[-1] + least) if moved else y)
+    shift = (sum(moved) - sum(positions)) / max(len(moved), 1)
+    return [y - shift for y in moved]
+
+
 def section_svg(section: Mapping[str, Any], width: int = 430) -> Markup:
     """A line's cross-section with its sheets, references and neighbours, equal scale both ways."""
     strips, sheets = section["strips"], section["sheets"]
@@ -192,9 +201,10 @@ def section_svg(section: Mapping[str, Any], width: int = 430) -> Markup:
 def transition_svg(change: Mapping[str, Any], document: Mapping[str, Any], width: int = 430) -> Markup:
     """A layer change drawn through the board's own layers: the signal's way, its references, the nearest return."""
     names = document["board"]["layers"]
-    heights = layer_heights(document["stackup"], len(names), max(70.0, 20.0 * len(names)))
+    heights = layer_heights(document["stackup"], len(names), max(80.0, 22.0 * len(names)))
     upper, lower = change["upper"], change["lower"]
-    refs = {int(change[key]) for key in ("upper_reference", "lower_reference") if change.get(key) is not None}
+    given = [change.get(key) for key in ("upper_reference", "lower_reference")]
+    refs = {int(i) for i in given if i is not None and i >= 0}
     left, right, via, top = 8.0, width - 130.0, 110.0, 12.0
     items = []
     for i, (y, thickness) in enumerate(heights):
@@ -208,11 +218,13 @@ def transition_svg(change: Mapping[str, Any], document: Mapping[str, Any], width
                 '<rect class="opening" x="{:.1f}" y="{:.1f}" width="24" height="{:.1f}"/>'
             ).format(css, left, y, right - left, max(thickness, 3), via - 12, y - 0.5, max(thickness, 3) + 1)
         )
-    for i in sorted({upper, lower, *refs}):
+    named = sorted({upper, lower, *refs})
+    middles = [top + heights[i][0] + heights[i][1] / 2 for i in named]
+    for i, y in zip(named, spread(middles, 15.0), strict=True):
         carries = document["stackup"]["layers"][i]["carries"] if i < len(document["stackup"]["layers"]) else ""
         items.append(
-            Markup('<text class="small" x="{}" y="{:.1f}">{} {}</text>').format(
-                right + 8, top + heights[i][0] + heights[i][1] / 2 + 4, i + 1, carries or names[i]
+            Markup('<text class="small" x="{}" y="{:.1f}">{}\u2002{}</text>').format(
+                right + 8, y + 4, i + 1, carries or names[i]
             )
         )
     y0, y1 = (top + heights[i][0] + heights[i][1] / 2 for i in (upper, lower))
@@ -225,7 +237,7 @@ def transition_svg(change: Mapping[str, Any], document: Mapping[str, Any], width
         items.append(
             Markup(
                 '<path class="return" d="M{:.1f} {:.1f}V{:.1f}"/><path class="reach" d="M{:.1f} {:.1f}H{:.1f}"/>'
-                '<text class="small middle" x="{:.1f}" y="{:.1f}">{} to the {}</text>'
+                '<text class="small middle" x="{:.1f}" y="{:.1f}">{}: {}</text>'
             ).format(
                 x,
                 ra,
@@ -235,8 +247,8 @@ def transition_svg(change: Mapping[str, Any], document: Mapping[str, Any], width
                 x,
                 (via + x) / 2,
                 bottom + 28,
-                figure(distance, "mm"),
                 change.get("return_what", "next return"),
+                figure(distance, "mm"),
             )
         )
     height = bottom + 36
