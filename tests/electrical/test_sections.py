@@ -339,3 +339,23 @@ def test_the_whole_section_is_settled_by_the_etch_setting() -> None:
     assert etched is not None
     # physics check rows 34 and 41: a top 25 µm narrower adds 1.1 %
     assert solve(etched).impedance() / solve(upright).impedance() == pytest.approx(55.7034 / 55.0986, rel=1e-3)
+
+
+@pytest.mark.parametrize("gap_mm", [0.031, 0.0514, 0.0766, 0.118, 0.153, 0.207, 0.286, 0.374, 0.52])
+def test_rounding_of_places_costs_less_than_the_solvers_promise(gap_mm: float) -> None:
+    b = small_board(layers=4)
+    b.area("GND", 3, box(0, 0, 50, 30))
+    b.area("GND", 2, box(0, 0, 50, 10.1 + gap_mm))  # the plane's end
+    b.area("GND", 1, box(0, 0, 50, 9.9 - gap_mm))  # pour
+    b.trace("CLK", 1, [(5, 10), (45, 10)])
+    section = cut_section(View(b.build()), 0).section
+    assert section is not None
+    exact = []
+    for ground in section.grounds:
+        left, right = ground.x - ground.width / 2, ground.x + ground.width / 2
+        # the plane reaches past the trace to its end; the pour's nearer edge is the one that was rounded
+        far = max((left, right), key=abs)
+        near = np.sign(far) * (0.1 + gap_mm) * MM * (-1 if ground.y < section.lines[0].y else 1)
+        exact.append(dataclasses.replace(ground, x=(near + far) / 2, width=abs(near - far)))
+    rounded, true = (solve(s, 2e-4).impedance() for s in (section, dataclasses.replace(section, grounds=tuple(exact))))
+    assert rounded == pytest.approx(true, rel=2e-3)

@@ -162,16 +162,21 @@ def _finding(view: View, row: int, count: int, peak: float, ways: Ways, z0: floa
         place=Place((x, y), Point(x, y), (upper, lower), (name,)),
         predicted=peak,
         allowance=allowance,
-        cause=CauseHint(
-            f"layer change:{'|'.join(sorted(set(ref_nets)))}:{name}",
-            f"{name} changes between {board.layer_label(upper)} and {board.layer_label(lower)} without "
-            + (
-                f"{ref_nets[0]} vias beside it"
-                if same
-                else f"a capacitor from {ref_nets[0]} to {ref_nets[1]} beside it"
-            ),
-            change,
-        ),
+        cause=CauseHint(*_cause(view, row, ref_nets), change if same else None),
         remedies=(Remedy(change, allowance.excess_db(after)),),
         evidence=evidence,
+    )
+
+
+def _cause(view: View, row: int, ref_nets: list[str]) -> tuple[str, str]:
+    """Between two planes of one net the line's own vias lack company; between two nets what is missing is the same for
+    every line: capacitors from one to the other where lines change."""
+    changes, board = view.layer_changes, view.board
+    name = board.nets[changes.net[row]]
+    if ref_nets[0] == ref_nets[1]:
+        return f"layer change:{ref_nets[0]}:{name}", f"{name} changes layers without {ref_nets[0]} vias beside it"
+    pair = sorted(net or "netless copper" for net in ref_nets)
+    return (
+        f"layer change:{'|'.join(pair)}",
+        f"Lines change between {pair[0]} and {pair[1]} as their reference, with too little that joins the two",
     )

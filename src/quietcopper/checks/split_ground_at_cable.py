@@ -58,7 +58,10 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         [r.kind == SIGNAL and d.swing > 0 for r, d in zip(view.roles, view.drivers, strict=True)], dtype=bool
     )
     group = view.pieces.group[view.copper.piece_of_area] if len(board.areas) else np.empty(0, dtype=np.int32)
-    regions = sorted({int(group[a]) for a in range(len(board.areas)) if ground[board.areas.net[a]]})
+    tied = np.array(
+        [ground[net] and not view.copper.floating[g] for net, g in zip(board.areas.net, group, strict=True)]
+    )
+    regions = sorted(set(group[tied].tolist())) if len(tied) else []
     cabled = _cables(view)
     yield Coverage(NAME, len(regions), len(regions), "ground regions")
     if len(regions) < 2:
@@ -67,7 +70,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
     crossing: dict[tuple[int, int], list[int]] = defaultdict(list)
     for row in both.tolist():
         a, b = int(gaps.before[row]), int(gaps.after[row])
-        if ground[board.areas.net[a]] and ground[board.areas.net[b]] and group[a] != group[b]:
+        if tied[a] and tied[b] and group[a] != group[b]:  # a region tied to nothing is lone copper, not a ground
             low, high = sorted((int(group[a]), int(group[b])))
             crossing[low, high].append(int(row))
     unsolved = 0

@@ -39,7 +39,7 @@ def compare_to_folder(old: Path, new: Path, settings_path: Path | None, folder: 
 
     if folder.exists() and not folder.is_dir():
         raise CallError(f"{folder}: is a file; name a folder with -o")
-    settings = load_settings(settings_path) if settings_path else Settings()
+    settings = load_settings(settings_path, allowance_defaults()) if settings_path else Settings()
     boards = [read_board(path) for path in (old, new)]
     results = []
     for board in boards:

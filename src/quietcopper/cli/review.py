@@ -66,7 +66,7 @@ def review_to_folder(
     seconds = timings if timings is not None else {}
     if folder.exists() and not folder.is_dir():
         raise CallError(f"{folder}: is a file; name a folder with -o")
-    settings = load_settings(settings_path) if settings_path else Settings()
+    settings = load_settings(settings_path, allowance_defaults()) if settings_path else Settings()
     with progress_bar(quiet) as progress:
         began = time.perf_counter()
         progress("reading", 0, 1)

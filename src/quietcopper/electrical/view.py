@@ -145,6 +145,20 @@ class View:
         known = self._facing_capacitance
         return known.get((a, b), known.get((b, a), 0.0))
 
+    @cached_property
+    def plane_network(self) -> tuple[dict[int, int], Floats]:
+        """Areas that face another one, numbered, and the Laplacian of their capacitances (F), shape (n, n)."""
+        pairs = self._facing_capacitance
+        nodes = {area: i for i, area in enumerate(sorted({area for pair in pairs for area in pair}))}
+        laplacian = np.zeros((len(nodes), len(nodes)))
+        for (a, b), c in pairs.items():
+            i, j = nodes[a], nodes[b]
+            laplacian[i, i] += c
+            laplacian[j, j] += c
+            laplacian[i, j] -= c
+            laplacian[j, i] -= c
+        return nodes, laplacian
+
     def facing_of(self, area: int) -> set[int]:
         """Rows in board.areas that face an area."""
         facing = self.facing

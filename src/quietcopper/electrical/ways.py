@@ -104,20 +104,17 @@ def find_capacitors(view: View) -> Capacitors:
 def between(view: View, a: int, b: int, x: float, y: float) -> Ways:
     """The ways from area a to area b (rows in board.areas) near a place, m.
 
-    Areas on two layers: vias that tie both (solved together as parallel returns), capacitors between their nets, and
-    the capacitance of the pair. Areas on one layer: capacitors between their nets directly, and through every area
-    that faces both: what joins a to it, then what joins it to b, and their capacitances in series.
+    Areas on two layers: vias that tie both (solved together as parallel returns) and capacitors between their nets.
+    Areas on one layer: capacitors between their nets directly, and through every area that faces both: what joins a
+    to it, then what joins it to b. Beside them the capacitance between the two through all the board's planes.
     """
     layers = view.board.areas.layer
     if layers[a] != layers[b]:
-        return Ways(tuple(_joining(view, a, b, x, y)), view.capacitance_between(a, b))
+        return Ways(tuple(_joining(view, a, b, x, y)), plane_capacitance(view, a, b))
     ways = list(_capacitors(view, a, b, x, y, spacing=0.0))
-    capacitance = 0.0
     for third in sorted(view.facing_of(a) & view.facing_of(b)):
-        first = Ways(tuple(_joining(view, a, third, x, y)), view.capacitance_between(a, third))
-        second = Ways(tuple(_joining(view, third, b, x, y)), view.capacitance_between(third, b))
-        if first.capacitance > 0 and second.capacitance > 0:
-            capacitance += 1 / (1 / first.capacitance + 1 / second.capacitance)
+        first = Ways(tuple(_joining(view, a, third, x, y)), 0.0)
+        second = Ways(tuple(_joining(view, third, b, x, y)), 0.0)
         if first.ways and second.ways:
             far = max((first.nearest, second.nearest), key=lambda way: way.distance if way else 0.0)
             assert far is not None
@@ -130,7 +127,26 @@ def between(view: View, a: int, b: int, x: float, y: float) -> Ways:
                     far.at,
                 )
             )
-    return Ways(tuple(ways), capacitance)
+    return Ways(tuple(ways), plane_capacitance(view, a, b))
+
+
+def plane_capacitance(view: View, a: int, b: int) -> float:
+    """Capacitance between two areas through the board's facing areas, F, each area an ideal plate.
+
+    The network of all facing pairs, seen from the two: 1 / (e' L+ e) with L its Laplacian. 0 where nothing leads from
+    one to the other. Areas joined by vias elsewhere are not taken together: the vias are ways of their own.
+    """
+    nodes, laplacian = view.plane_network
+    if a not in nodes or b not in nodes or a == b:
+        return 0.0
+    probe = np.zeros(len(nodes))
+    probe[nodes[a]], probe[nodes[b]] = 1.0, -1.0
+    scale = float(np.trace(laplacian)) / len(nodes)
+    answer, *_ = np.linalg.lstsq(laplacian / scale, probe, rcond=1e-12)
+    # Without a way from one to the other the two lie in separate parts of the network, and no answer fits.
+    if np.abs(laplacian @ answer / scale - probe).max() > 1e-6:
+        return 0.0
+    return float(scale / (probe @ answer))
 
 
 def _joining(view: View, a: int, b: int, x: float, y: float) -> list[Way]:

@@ -185,7 +185,7 @@ def hole_nets(holes: Holes, pads: Pads, points: list[tuple[float, float, int]], 
     disagree = (net > 0) & (by_pads > 0) & (net != by_pads)
     if disagree.any():
         reader.counts.problem(
-            f"Holes with another net than the pads on them, where the hole's own statement holds: {int(disagree.sum())}."
+            f"Holes with another net than the pads on them, where the hole's statement holds: {int(disagree.sum())}."
         )
     net = np.where((net == UNKNOWN) & (by_pads > 0), by_pads, net)
     return replace(holes, net=np.where(net == UNKNOWN, 0, net))

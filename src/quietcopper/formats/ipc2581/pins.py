@@ -176,8 +176,8 @@ def _on_their_pads(
         worst = pin[np.argmax(distance)]
         name = f"{parts.ref[parts.pin_part[worst]]}.{parts.pin_name[worst]}"
         reader.counts.problem(
-            f"Pins that do not land on a pad of theirs by package, place and turn of their part, moved onto it: {off} of "
-            f"{len(pin)} ({100 * off / len(pin):.0f} %); the farthest, {name}, by {distance.max() * 1e3:.2f} mm."
+            f"Pins that do not land on a pad of theirs by package, place and turn of their part, moved onto it: {off} "
+            f"of {len(pin)} ({100 * off / len(pin):.0f} %); the farthest, {name}, by {distance.max() * 1e3:.2f} mm."
         )
     return x, y
 
@@ -217,10 +217,12 @@ def pads_from_packages(
     padded[pins.part[pads.pin[pads.pin >= 0]]] = True
     new: list[PadRow] = []
     drilled: list[HoleRow] = []
+    bare: set[int] = set()
     for row, source in enumerate(parts.pin_source):
         part = parts.pin_part[row]
         if padded[part] or (source.shape is None and not source.stack):
             continue
+        bare.add(part)
         shape, hole = _package_pad(reader, step, source)
         net, x, y, via = int(pins.net[row]), float(pins.x[row]), float(pins.y[row]), -1
         if hole is not None:
@@ -234,7 +236,7 @@ def pads_from_packages(
     if not new and not drilled:
         return pads, holes
     reader.counts.problem(
-        f"Parts whose pins have no pads on any layer: {int((~padded).sum())}; taken from their packages: {len(new)} pads and "
+        f"Parts whose pins have no pads on any layer: {len(bare)}; taken from their packages: {len(new)} pads and "
         f"{len(drilled)} holes."
     )
     pads = pads.join(new_pads(new))
