@@ -123,6 +123,24 @@ def test_two_pads_on_one_hole_are_one_piece_even_where_they_do_not_touch_each_ot
     assert len(copper.pieces) == 4  # one a layer
 
 
+def test_hole_that_meets_one_piece_only_is_no_tie_of_it():
+    def draw(b: BoardBuilder) -> None:
+        b.trace("A", 1, [(5, 5), (10, 5)])
+        b.via("A", (10, 5), span=(1, 1))
+
+    assert connect(board_of(draw)).pieces.ties.tolist() == [0]
+
+
+def test_pad_that_the_file_gives_to_a_hole_belongs_to_it_even_as_a_ring_clear_of_its_barrel():
+    def draw(b: BoardBuilder) -> None:
+        b.via("A", (10, 5), drill=0.3, pad=1.0)
+
+    board = board_of(draw)
+    ring = Point(10e-3, 5e-3).buffer(0.5e-3).difference(Point(10e-3, 5e-3).buffer(0.3e-3))
+    board = dataclasses.replace(board, pads=board.pads.replace(shape=[ring] * len(board.pads)))
+    assert connect(board).pieces.ties.tolist() == [1, 1, 1, 1]
+
+
 def test_pieces_count_pins_through_pads_and_pin_holes_once():
     def draw(b: BoardBuilder) -> None:
         b.part("J1", header(2, pitch_mm=2.54, drill_mm=1.0, pad_mm=1.7), (10, 10), nets=("A", "B"), turn_deg=90)

@@ -112,6 +112,13 @@ def test_wide_end_without_a_tie_belongs_to_its_finger():
     assert len(found_in(pour(BODY, stem, head, ties=(*BODY_TIES, (47, 20.5))))) == 0
 
 
+def test_end_wider_than_every_scale_is_no_body_unless_something_ties_it():
+    stem, head = box(20, 20, 45, 21), box(45, 16, 54, 25)
+    found = found_in(pour(BODY, stem, head))
+    assert found.length == pytest.approx([29e-3], rel=0.05)
+    assert len(found_in(pour(BODY, stem, head, ties=(*BODY_TIES, (52, 23))))) == 0
+
+
 def test_short_stubby_and_jagged_edges_are_no_fingers():
     stubs = [box(24, 5 + 3 * i, 29, 7 + 3 * i) for i in range(5)]  # 4 mm long
     teeth = [Polygon([(25, 25 + i), (25.6, 25.5 + i), (25, 26 + i)]) for i in range(8)]

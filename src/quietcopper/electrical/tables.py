@@ -166,7 +166,8 @@ class LayerChanges(Table):
 
 @dataclass(frozen=True)
 class Path:
-    """A net's way from one pin to another: steps in order, each ('trace', row, reversed) or ('via', row, False)."""
+    """A net's way from one pin to another: steps in order, each ('trace', row, reversed), ('via', row, False) or, where
+    the way leads through a pour, ('area', row, False). length : m, along centre lines, pours and barrels."""
 
     net: int
     start_pin: int
