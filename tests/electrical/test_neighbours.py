@@ -64,6 +64,12 @@ def test_reach_is_from_edge_to_edge_whichever_trace_is_the_wide_one():
         assert len(side_by_side(board, 0.94e-3)) == 0
 
 
+def test_spacing_of_exactly_the_reach_is_within_it_wherever_the_board_lies(move):
+    board = lines(("A", 1, (5, 5), (25, 5)), ("B", 1, (5, 6.2), (25, 6.2)))
+    for shift in ((0, 0), (0.0123, -0.0345), (0.1, 0.2)):
+        assert len(side_by_side(move(board, shift=shift).board, REACH)) == 1
+
+
 def test_touching_traces_of_two_nets_have_no_spacing():
     found = side_by_side(lines(("A", 1, (5, 5), (25, 5)), ("B", 1, (5, 5.1), (25, 5.1))), REACH)
     assert found.spacing == pytest.approx([0.0])

@@ -22,6 +22,7 @@ from quietcopper.electrical.tables import Neighbours
 
 ANGLE = np.radians(10.0)
 SHORTEST = 10e-6  # m; overlaps shorter than this are corners that meet, not stretches
+SLACK = 1e-9  # m; a spacing this close to the reach is within it, so that rounding cannot decide
 CHORD_SAG = 1 - np.cos(np.radians(4.0))  # of the radius: a chord spans at most 8 degrees
 TAPER = 0.25  # a stretch is cut where its centre distance changes by more than this share
 MOST_CUTS = 16
@@ -231,7 +232,7 @@ def _near(board: Board, chords: _Chords, one: Ints, two: Ints, reach: float) -> 
     for start, other, swapped in ((one, two, False),) if same else ((one, two, False), (two, one, True)):
         if not (len(start) and len(other)):
             continue
-        index = STRtree(lines[other]).query(lines[start], predicate="dwithin", distance=reach + width[start])
+        index = STRtree(lines[other]).query(lines[start], predicate="dwithin", distance=reach + width[start] + SLACK)
         i, j = start[index[0]], other[index[1]]
         wider = (width[i] > width[j]) | ((width[i] == width[j]) & ((i < j) if same else not swapped))
         keep = wider & (net[i] != net[j])
@@ -275,7 +276,7 @@ def _common(board: Board, chords: _Chords, i: Ints, j: Ints, reach: float) -> _S
     d0, slope = nb0 - slope_b * tb0, slope_b - slope_a
     low, high = np.maximum(0.0, tb0), np.minimum(a1, tb1)
     half = (board.traces.width[chords.trace[i]] + board.traces.width[chords.trace[j]]) / 2
-    furthest = half + reach
+    furthest = half + reach + SLACK
     tilted = np.abs(slope) > 1e-12
     safe = np.where(tilted, slope, 1.0)
     first, second = (-furthest - d0) / safe, (furthest - d0) / safe
