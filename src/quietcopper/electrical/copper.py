@@ -24,6 +24,7 @@ from quietcopper.board.model import ARC_SAG, Bools, Floats, Ints, Shapes
 from quietcopper.electrical.tables import Pieces
 
 TOUCH = 2 * ARC_SAG  # m; two flattened arcs that touch may lie this far apart. No process makes a gap so narrow.
+SLACK = 1e-9  # m; sizes this close to a limit meet it, so that rounding cannot decide
 MOST_NAMED = 40  # problems of one kind that are named singly; the rest is counted
 SCREW = 2e-3  # m; a plated hole at least this wide may hold a screw, which ties its copper to a case
 LEAD = 0.6e-3  # m; where no pins are known, a plated hole at least this wide may hold a part's lead
@@ -181,7 +182,7 @@ class Copper:
         """
         elements = self.elements
         named = bool((self.pieces.pins > 0).any())
-        hole = (elements.kind == BARREL) & (elements.half >= (SCREW if named else LEAD) / 2)
+        hole = (elements.kind == BARREL) & (elements.half >= (SCREW if named else LEAD) / 2 - SLACK)
         bound = hole if named else hole | self.loose_pads
         tied = np.zeros(len(self.group_nets), dtype=bool)
         tied[self.pieces.group[self.pieces.pins > 0]] = True
@@ -403,7 +404,7 @@ def vias_on_area(copper: Copper, board: Board, area: int) -> Ints:
     elements = copper.elements
     reached = copper.touching(AREA, area)
     spokes = reached[elements.kind[reached] == TRACE]
-    spokes = spokes[board.traces.length[elements.row[spokes]] <= SPOKE]
+    spokes = spokes[board.traces.length[elements.row[spokes]] <= SPOKE + SLACK]
     start, target = copper.neighbours
     pads = reached[elements.kind[reached] == PAD]
     beyond = [target[start[element] : start[element + 1]] for element in [*spokes, *pads]]
@@ -446,7 +447,7 @@ class AreaEdge:
         for polygon in shapely.get_parts(board.areas.shape[area]):
             holes = np.array(polygon.interiors, dtype=object)
             x0, y0, x1, y1 = shapely.bounds(holes).reshape(-1, 4).T
-            rings += [polygon.exterior, *holes[np.maximum(x1 - x0, y1 - y0) >= smallest_opening]]
+            rings += [polygon.exterior, *holes[np.maximum(x1 - x0, y1 - y0) >= smallest_opening - SLACK]]
         points, ring = shapely.get_coordinates(np.array(rings, dtype=object), return_index=True)
         same = ring[1:] == ring[:-1]
         self.segments = shapely.linestrings(np.stack([points[:-1][same], points[1:][same]], axis=1))

@@ -28,6 +28,7 @@ COARSER = 1.25  # a finger found at a coarser width scale holds when it is this 
 SLENDER = 3.0  # a finger is at least this many times as long as wide
 STEP = 0.2e-3  # m between the points along the edges of copper: strips down to half of it are followed, lengths are
 # right to half of it
+SLACK = 1e-9  # m; lengths this close to a limit meet it, so that rounding cannot decide
 NOTHING = 1e-12  # m; a length that counts for nothing and is not zero
 
 Points = NDArray[np.float64]
@@ -149,7 +150,7 @@ def fingers(board: Board, copper: Copper, min_length: float = SHORTEST, widths: 
         areas = np.flatnonzero(copper.piece_of_area == piece)
         whole = shapely.union_all(board.areas.shape[areas]) if len(areas) > 1 else board.areas.shape[areas[0]]
         for part in shapely.get_parts(whole).tolist():
-            if diameter(part) >= min_length:
+            if diameter(part) >= min_length - SLACK:
                 found += _fingers_of(board, copper, piece, areas, part, min_length, widths)
     found.sort(key=lambda f: (f.layer, f.net, f.at[0], f.at[1]))
     return Fingers.from_rows([(f.area, f.layer, f.net, f.length, f.width, *f.at, *f.root, f.shape) for f in found])
@@ -212,7 +213,7 @@ def _share(one: _Hanging, two: _Hanging) -> float:
 def _without_small_openings(shape: Polygon, size: float) -> Polygon:
     holes = np.array(shape.interiors, dtype=object)
     x0, y0, x1, y1 = shapely.bounds(holes).reshape(-1, 4).T
-    return Polygon(shape.exterior, holes[np.hypot(x1 - x0, y1 - y0) >= size].tolist())
+    return Polygon(shape.exterior, holes[np.hypot(x1 - x0, y1 - y0) >= size - SLACK].tolist())
 
 
 def _tie_nodes(board: Board, copper: Copper, areas: Index, filled: Polygon, spine: Spine) -> Bools:
@@ -301,7 +302,7 @@ def _hanging_parts(spine: Spine, ties: Bools, scale: float, min_length: float) -
     last = np.flatnonzero(np.diff(part[nodes], append=-1))
     for start, end in zip(np.append(0, last[:-1] + 1).tolist(), last.tolist(), strict=True):
         tip = int(nodes[end])
-        if reach[tip] < min_length:
+        if reach[tip] < min_length - SLACK:
             continue
         way = [tip]
         while not held[way[-1]]:
@@ -313,7 +314,7 @@ def _hanging_parts(spine: Spine, ties: Bools, scale: float, min_length: float) -
         length, width = measured
         back = way[::-1]
         begin = tuple(float(np.interp(reach[tip] - length, far[back], spine.at[back, i])) for i in (0, 1))
-        if length >= max(min_length, SLENDER * width):
+        if length >= max(min_length, SLENDER * width) - SLACK:
             yield _Hanging(nodes[start : end + 1], tip, begin, root, length, width)
 
 
