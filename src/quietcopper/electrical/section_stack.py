@@ -11,9 +11,11 @@ from quietcopper.errors import OutOfRange
 from quietcopper.fields.section import Coat, CrossSection, Strip
 from quietcopper.units import MICRON
 
+UNIT = 1e-7  # m, of places across a cut; a tenth of a micrometre, as the solver rounds
+
 
 class Piece(NamedTuple):
-    """Finite copper at reference potential: layer, and from where to where across the cut, in half micrometres."""
+    """Finite copper at reference potential: layer, and from where to where across the cut, in units of UNIT."""
 
     layer: int
     left: int
@@ -25,7 +27,7 @@ class Content:
     """What a cut meets: the key by which like places share one section.
 
     layer, width : of the trace, which lies at 0, in µm; below, above : layers of the planes, -1 none
-    pieces : finite copper, sorted; lines : left and right of further lines on the trace's layer, in half micrometres
+    pieces : finite copper, sorted; lines : left and right of further lines on the trace's layer, in UNIT
     """
 
     layer: int
@@ -78,9 +80,10 @@ def cross_section(board: Board, content: Content, etch: float) -> CrossSection:
         up = narrow_face_up(board, layer)
         if flip:
             y, up = total - y - thickness, not up
-        return Strip((left + right) / 4 * MICRON, y, (right - left) / 2 * MICRON, thickness, etched, up)
+        return Strip((left + right) / 2 * UNIT, y, (right - left) * UNIT, thickness, etched, up)
 
-    own = (-content.width, content.width)
+    half = content.width * round(MICRON / UNIT) // 2
+    own = (-half, half)
     lines = [strip(content.layer, *place, etch) for place in (own, *content.lines)]
     grounds = [strip(*piece, 0.0) for piece in content.pieces]
     mask = board.mask_bottom if flip else board.mask_top

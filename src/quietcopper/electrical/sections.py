@@ -19,7 +19,7 @@ from quietcopper.board.model import Bools, Floats, Ints, Names
 from quietcopper.electrical.chains import find_chains, main_references
 from quietcopper.electrical.cover import Stretches, cover, directions_at, points_at
 from quietcopper.electrical.gaps import runs_in_own_antipads
-from quietcopper.electrical.section_stack import Content, Piece, cross_section
+from quietcopper.electrical.section_stack import UNIT, Content, Piece, cross_section
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY, Runs
 from quietcopper.electrical.tiles import Index, area_layers, layer_copper
 from quietcopper.electrical.view import View
@@ -327,8 +327,8 @@ class _Cuts:
         for a, b, areas in spans:
             if b - a < NARROWEST:
                 continue
-            left = _place(a, width, height, step) if a > cut[0] + MICRON else 2 * round((a - beyond) / MICRON)
-            right = _place(b, width, height, step) if b < cut[1] - MICRON else 2 * round((b + beyond) / MICRON)
+            left = _place(a, width, height, step) if a > cut[0] + MICRON else round((a - beyond) / UNIT)
+            right = _place(b, width, height, step) if b < cut[1] - MICRON else round((b + beyond) / UNIT)
             if right > left:
                 self.pieces[row].append(Piece(layer, left, right))
                 self.pieces_of[row] |= areas
@@ -370,7 +370,7 @@ class _Cuts:
             width, height = self.width[row], self._reach[row] / POUR_REACH
             a, b = at - traces.width[one] / 2, at + traces.width[one] / 2
             near = _place(a if at > 0 else b, width, height, POUR_STEP)
-            wide = 2 * round(traces.width[one] / MICRON)
+            wide = round(traces.width[one] / UNIT)
             left, right = (near, near + wide) if at > 0 else (near - wide, near)
             if a < width / 2 and b > -width / 2:
                 self.touched[row] = True
@@ -388,17 +388,20 @@ def _openings(spans: list[_Span], low: float, high: float) -> list[tuple[float, 
 
 
 def _place(x: float, width: float, height: float, step: float) -> int:
-    """A place on the cut in half micrometres, rounded as coarsely as its distance from the trace allows.
+    """A place on the cut in units of section_stack.UNIT, rounded as coarsely as its distance from the trace allows.
 
-    Copper near the trace's edge counts in 1 % of the height, copper further away in steps of height over distance, as
-    its influence falls about with the square of the distance. Odd, so that mirrored cuts give mirrored places.
+    Further than a quarter height from the trace's edge: in steps of height over distance, as its influence falls about
+    with the square of the distance. Nearer: pour by less than a per cent of its distance, the end of a plane by 1 % of
+    the height. Odd, so that mirrored cuts give mirrored places.
     """
     beyond = abs(x) - width / 2
     if beyond > height / 4:
         beyond = height / step / max(round(height / beyond / step), 1)
+    elif step == POUR_STEP and beyond > UNIT:
+        beyond = height * float(np.exp(round(float(np.log(beyond / height)) / 0.0075) * 0.0075))
     else:
         beyond = round(beyond / height / 0.01) * 0.01 * height
-    size = round(width / MICRON) + 2 * round(beyond / MICRON)
+    size = round(width / MICRON) * round(MICRON / UNIT) // 2 + round(beyond / UNIT)
     return -size if x < 0 else size
 
 
