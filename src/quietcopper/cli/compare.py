@@ -30,6 +30,7 @@ def add_parser(commands: Any) -> None:
 def compare_to_folder(old: Path, new: Path, settings_path: Path | None, folder: Path, *, quiet: bool) -> Comparison:
     """Review both boards in memory, compare, and write compare.json and compare.html into `folder`."""
     from quietcopper.cli.review import progress_bar
+    from quietcopper.checks import allowance_defaults
     from quietcopper.electrical.settings import Settings, load_settings
     from quietcopper.findings.document import comparison_document, write_comparison
     from quietcopper.formats import read_board

@@ -57,6 +57,7 @@ def review_to_folder(
     timings: dict[str, float] | None = None,
 ) -> Result:
     """Read, review and write findings.json and review.html into `folder`; nothing is written when reading fails."""
+    from quietcopper.checks import allowance_defaults
     from quietcopper.electrical.settings import Settings, load_settings
     from quietcopper.findings.document import to_document, write_document
     from quietcopper.formats import read_board

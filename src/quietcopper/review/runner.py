@@ -104,7 +104,7 @@ def _assemble(view: View, checks: tuple[Check, ...], said: list[Finding | Covera
         coverage=tuple(c for c in said if isinstance(c, Coverage)),
         not_checked=tuple(n for n in said if isinstance(n, NotChecked)),
         unread=tuple({"what": u.what, "count": u.count, "where": u.where, "why": u.why} for u in board.unread),
-        problems=(*board.problems, *view.copper.problems),
+        problems=(*board.problems, *view.copper.problems, *view.settings.unused(board)),
         lines=line_rows(view),
         plane_pairs=pair_rows(view),
         stackup=stackup_summary(view),
