@@ -254,9 +254,7 @@ class BoardBuilder:
         hole = _Hole(self._net(net), at[0] * u, at[1] * u, drilled * u, wide * u, first, last, clear)
         _drill(hole, self._vias, self._pads)
 
-    def drop(
-        self, pin: str, by: Point, *, width: float | None = None, via: tuple[float, float] | None = None
-    ) -> None:
+    def drop(self, pin: str, by: Point, *, width: float | None = None, via: tuple[float, float] | None = None) -> None:
         """A short trace from a pin's pad to a through via, `by` away from it: how a part meets its plane.
 
         >>> from quietcopper.build import chip, small_board

@@ -30,7 +30,7 @@ LED_X = tuple(51.5 + 4.4 * i for i in range(INDICATORS))
 # microcontroller, pins 1 to 64 counter-clockwise from the upper left
 MCU_LEFT = (
     "3V3", "XTAL_IN", "XTAL_OUT", "NRST", "", "GND", "3V3A", "SENS_AIN",
-    "", "UART_TX", "UART_DE", "UART_RX", "", "", "GND", "3V3",
+    "", "BUS_SCK", "BUS_MOSI", "BUS_CS", "BUS_MISO", "", "GND", "3V3",
 )  # fmt: skip
 MCU_BOTTOM = (
     "LED_SER", "LED_SCK", "LED_LATCH", "LED_OE", "", "", "", "",
@@ -100,8 +100,8 @@ def _field_bus(b: BoardBuilder, ground: str) -> None:
     b.part("J1", terminal, (6.0, 42.0), nets=pins, value="field cable", turn_deg=90)
     b.part("D9", sot23(3), (14.5, 43.9), nets=("FIELD_N", "FIELD_P", ground), value="surge clamp")
     b.part("R10", chip("0603"), (17.4, 43.9), nets=("FIELD_N", "FIELD_P"), value="120 ohm", turn_deg=-90)
-    pins8 = ("UART_RX", "UART_DE", "UART_DE", "UART_TX", ground, "FIELD_N", "FIELD_P", "3V3")
-    b.part("U3", soic(8), (22.5, 43.9), nets=pins8, value="two-wire transceiver", turn_deg=180)
+    pins8 = ("BUS_MISO", "BUS_CS", "BUS_MOSI", "BUS_SCK", ground, "FIELD_N", "FIELD_P", "3V3")
+    b.part("U3", soic(8), (22.5, 43.9), nets=pins8, value="two-wire bus controller", turn_deg=180)
     b.part("C28", chip("0402"), (20.0, 40.2), nets=("3V3", ground), value="100 nF")
 
 

@@ -70,9 +70,12 @@ def _planes(b: BoardBuilder) -> None:
     b.pour("GND", GROUND_PLANE, rectangle(0, 0, WIDTH, HEIGHT), edge=PULL_BACK, min_width=0.2, cut=[MOAT])
     step_down = [(0, 0), (30.75, 0), (30.75, HEIGHT), (27.6, HEIGHT), (27.6, 30.1), (0, 30.1)]
     b.pour("5V", SUPPLY_PLANE, step_down, edge=PULL_BACK, min_width=0.2)
-    main = [(31.2, 0), (61.75, 0), (61.75, 41.25), (WIDTH, 41.25), (WIDTH, HEIGHT), (31.2, HEIGHT)]
+    main = [
+        (31.2, 0), (WIDTH, 0), (WIDTH, 16.25), (61.75, 16.25), (61.75, 41.25), (WIDTH, 41.25), (WIDTH, HEIGHT),
+        (31.2, HEIGHT),
+    ]  # fmt: skip
     b.pour("3V3", SUPPLY_PLANE, main, edge=PULL_BACK, min_width=0.2)
-    b.pour("1V8", SUPPLY_PLANE, rectangle(62.25, 0, WIDTH, 40.75), edge=PULL_BACK, min_width=0.2)
+    b.pour("1V8", SUPPLY_PLANE, rectangle(62.25, 16.75, WIDTH, 40.75), edge=PULL_BACK, min_width=0.2)
 
 
 def _feed_controller(b: BoardBuilder) -> None:
@@ -97,7 +100,7 @@ def _loose_pours(b: BoardBuilder) -> None:
     """Pour drawn to fill space: pieces tied to nothing, fingers tied at one end, strips hugging a clock."""
     b.pour("GND", BOTTOM, rectangle(57.0, 37.1, 85.4, 39.5), keep_islands=True)
     b.pour("GND", TOP, rectangle(48.6, 56.4, 63.1, 58.5), keep_islands=True)
-    for layer, y in ((TOP, 37.1), (BOTTOM, 24.6)):
+    for layer, y in ((TOP, 37.1), (BOTTOM, 25.0)):
         b.pour("GND", layer, rectangle(61.0, y, 87.0, y + 1.2))
         b.via("GND", (86.4, y + 0.6))
     for x0, x1 in ((45.25, 46.42), (46.98, 48.15)):

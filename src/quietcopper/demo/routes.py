@@ -106,10 +106,13 @@ def _field_bus(b: BoardBuilder, ground: str) -> None:
     b.route("3V3", "U3.8", (19.5, 41.6), "C28.1", width=0.3)
     b.route("3V3", "C28.1", (18.6, 40.2), Hop(BOTTOM), (18.6, 39.6), (19.6, 38.6), (32.4, 38.6), Hop(TOP), width=0.4)
     b.drop("C28.2", (0.9, 0), width=0.3)
-    b.route("UART_TX", "U1.10", (30.6, 30.25), (30.0, 30.85), (30.0, 45.2), (29.4, 45.805), "U3.4")
-    b.route("UART_DE", "U1.11", (30.1, 29.75), (29.5, 30.35), (29.5, 43.93), (28.9, 44.535), "U3.3")
-    b.route("UART_DE", "U3.3", (26.4, 44.535), (26.4, 43.265), "U3.2")
-    b.route("UART_RX", "U1.12", (29.6, 29.25), (29.0, 29.85), (29.0, 41.39), (28.4, 41.995), "U3.1")
+    for i, net in enumerate(("BUS_SCK", "BUS_MOSI", "BUS_CS", "BUS_MISO")):
+        pin, pad = 10 + i, 4 - i
+        lane, column, end = 30.25 - 0.5 * i, 30.0 - 0.5 * i, b.pin(f"U3.{pad}")[1]
+        b.route(
+            net, f"U1.{pin}", (column + 0.6, lane), (column, lane + 0.6), (column, end - 0.6), (column - 0.6, end),
+            f"U3.{pad}",
+        )  # fmt: skip
 
 
 def _controller_supplies(b: BoardBuilder) -> None:
@@ -232,13 +235,10 @@ def ground_pours(b: BoardBuilder) -> None:
     for x in (72.2, 75.6, 78.4, 81.2, 84.0):
         b.via("GND", (x, 52.2 if x > 73 else 51.4))
         b.via("GND", (x, 47.3 if x > 73 else 46.6))
-    for layer, x0, y0, x1, y1 in (
-        (TOP, 23.5, 14.2, 56.5, 18.4),
-        (TOP, 68.0, 14.2, 88.5, 24.0),
-        (BOTTOM, 45.0, 1.5, 88.5, 17.0),
-        (BOTTOM, 13.0, 1.5, 42.6, 15.4),
-        (BOTTOM, 3.0, 18.8, 30.4, 29.8),
-        (BOTTOM, 47.2, 45.4, 65.6, 58.0),
-    ):
-        b.pour("GND", layer, rectangle(x0, y0, x1, y1), min_width=0.4)
-        b.stitch("GND", rectangle(x0 + 0.4, y0 + 0.4, x1 - 0.4, y1 - 0.4), 4.0)
+    for x0, y0, x1, y1 in ((23.5, 14.2, 56.5, 18.4), (68.0, 14.2, 88.5, 24.0)):
+        b.pour("GND", TOP, rectangle(x0, y0, x1, y1), min_width=0.4)
+    for x in (25.0, 29.0, 33.0, 37.0, 41.0, 46.0, 51.0, 55.5):
+        b.via("GND", (x, 14.9))
+    for x in (69.0, 75.0, 81.0, 87.5):
+        for y in (15.2, 23.2):
+            b.via("GND", (x, y))
