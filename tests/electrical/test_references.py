@@ -231,6 +231,30 @@ def test_merged_antipads_are_a_slot() -> None:
     assert 3.05 * MM <= gaps.slot[0] <= (3.05 + 0.55 - 0.23) * MM
 
 
+def test_shapes_of_one_net_that_touch_are_one_copper() -> None:
+    opening = box(19, 5, 21, 17)
+    b = small_board(layers=4)
+    b.area("GND", 2, box(0, 0, 20, 30).difference(opening))
+    b.area("GND", 2, box(20, 0, 50, 30).difference(opening))
+    b.trace("A", 1, [(10, 8), (30, 8)])
+    b.trace("B", 1, [(10, 25), (30, 25)])
+    gaps = gaps_of(b)
+    assert_allclose(gaps.length, [2 * MM], atol=EXACT)
+    assert_allclose(gaps.slot, [3 * MM], atol=2e-6)  # joined shapes are closed up by a micrometre
+
+
+def test_a_stretch_that_ends_in_another_traces_copper() -> None:
+    # the first trace ends 0.04 mm inside an opening, within the copper of the second, which lies over the plane
+    b = small_board(layers=4)
+    b.area("GND", 2, rectangle_with_holes((0, 0, 50, 30), box(20, 5, 20.4, 17)))
+    b.trace("A", 1, [(10, 8), (20.36, 8)])
+    b.trace("A", 1, [(20.42, 8), (20.42, 12)])
+    gaps = gaps_of(b)
+    assert_allclose(gaps.length, [0.36 * MM], atol=EXACT)
+    assert gaps.after.tolist() == [0]
+    assert_allclose(gaps.slot, [3 * MM], atol=EXACT)
+
+
 def test_a_gap_under_a_corner_is_one_gap() -> None:
     b = small_board(layers=4)
     b.area("GND", 2, box(0, 0, 10, 30))
@@ -335,7 +359,8 @@ def sample_board(seed: int) -> Board:
     rng = np.random.default_rng(seed)
     holes = shapely.buffer(shapely.points(rng.uniform(2, 28, (12, 2))), rng.uniform(0.2, 1, 12))
     b = small_board(layers=4)
-    b.area("GND", 2, box(0, 0, 30, 30).difference(shapely.union_all([*holes, box(9, 5, 9.4, 16), box(18, 20, 19, 30)])))
+    plane = box(0, 0, 30, 30).difference(shapely.union_all([*holes, box(9, 5, 9.4, 16), box(18, 20, 19, 30)]))
+    b.area("GND", 2, max(shapely.get_parts(plane), key=lambda part: part.area))
     b.area("3V3", 2, box(30.3, 0, 50, 30))
     b.area("GND", 3, box(0, 0, 40, 25).difference(box(25, 3, 25.5, 20)))
     for i in range(12):

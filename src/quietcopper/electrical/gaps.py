@@ -142,13 +142,7 @@ def _slot(copper: LayerCopper, way: _Way, line: shapely.LineString) -> float:
     shape = np.empty(1, dtype=object)
     shape[0] = shapely.buffer(whole, -TOUCH)
     merged = LayerCopper(copper.rows[together[:1]], shape, copper.nets[together[:1]])
-    edges = shapely.linestrings(merged.edges.reshape(-1, 2, 2))
-    points = shapely.get_coordinates(line)
-    for end in (0, -1):  # back on to the outline, which the closing has moved by less than a micron
-        near = edges[int(shapely.distance(shapely.Point(points[end]), edges).argmin())]
-        foot = near.interpolate(near.project(shapely.Point(points[end])))
-        points[end] = foot.x, foot.y
-    return slot_reach(merged, 0, shapely.LineString(points))
+    return slot_reach(merged, 0, line)
 
 
 def _lines(board: Board, ways: list[_Way]) -> NDArray[np.object_]:

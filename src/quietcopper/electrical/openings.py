@@ -80,32 +80,49 @@ def slot_reach(copper: LayerCopper, area: int, line: shapely.LineString) -> floa
     its nearer end, for a notch that to its closed end, for a round opening crossed in its middle the radius.
     """
     points = shapely.get_coordinates(line)
-    ways = _ways(copper, area, points[0], points[-1])
-    if not ways:
-        return float("nan")
-    ways.sort(key=len)
+    ways = sorted(_ways(copper, area, points[0], points[-1]), key=len)
     shorter = _reach(ways[0], points, np.inf)
-    return min(shorter, *(_reach(way, points, shorter) for way in ways[1:])) if len(ways) > 1 else shorter
+    return min(shorter, _reach(ways[1], points, shorter))
 
 
 def _ways(
     copper: LayerCopper, area: int, entry: NDArray[np.float64], leave: NDArray[np.float64]
 ) -> list[NDArray[np.float64]]:
-    """Outlines of an area between two points on them, both ways round, each of shape (k, 2)."""
-    found = [_edges_at(copper, area, point) for point in (entry, leave)]
-    for first in found[0]:
-        for last in found[1]:
-            ring = copper.edge_ring[first]
-            if ring == copper.edge_ring[last]:
-                low, high = copper.ring_start[ring], copper.ring_start[ring + 1]
-                corners = copper.edges[low:high, :2]
-                return _both_ways(corners, int(first - low), int(last - low), entry, leave)
-    return []
+    """Outlines of an area between two points on them, both ways round, each of shape (k, 2).
+
+    A stretch may end beside the outline, where the trace joins another one that is half a width nearer to the copper:
+    then the nearest place of the outline counts. Ends on two rings (a joint bridges the web between two openings) are
+    measured round the opening where the trace leaves the copper.
+    """
+    first, last = (_edges_at(copper, area, point) for point in (entry, leave))
+    rings = copper.edge_ring[first]
+    common = np.isin(rings, copper.edge_ring[last])
+    ring = int(rings[common][0]) if common.any() else int(rings[0])
+    low, high = copper.ring_start[ring], copper.ring_start[ring + 1]
+    edges = copper.edges[low:high]
+    (i, entry), (j, leave) = _on_ring(edges, entry), _on_ring(edges, leave)
+    return _both_ways(edges[:, :2], i, j, entry, leave)
 
 
 def _edges_at(copper: LayerCopper, area: int, point: NDArray[np.float64]) -> Index:
+    """Boundary segments of an area at a point, or else the one nearest to it."""
     near = copper.edge_tree.query(shapely.Point(point), predicate="dwithin", distance=2 * NEAR)
-    return np.sort(near[copper.ring_area[copper.edge_ring[near]] == area])
+    near = np.sort(near[copper.ring_area[copper.edge_ring[near]] == area])
+    if len(near):
+        return near
+    mine = np.flatnonzero(copper.ring_area[copper.edge_ring] == area)
+    lines = shapely.linestrings(copper.edges[mine].reshape(-1, 2, 2))
+    return mine[[int(shapely.distance(shapely.Point(point), lines).argmin())]]
+
+
+def _on_ring(edges: Floats, point: NDArray[np.float64]) -> tuple[int, NDArray[np.float64]]:
+    """The segment of a ring nearest to a point, and the nearest place on it."""
+    start, along = edges[:, :2], edges[:, 2:] - edges[:, :2]
+    size = (along**2).sum(axis=1)
+    share = np.divide(((point - start) * along).sum(axis=1), size, out=np.zeros(len(size)), where=size > 0)
+    feet = start + along * share.clip(0, 1)[:, None]
+    nearest = int(((feet - point) ** 2).sum(axis=1).argmin())
+    return nearest, feet[nearest]
 
 
 def _both_ways(
