@@ -14,6 +14,7 @@ from quietcopper.report.words import decibels, figure, number
 
 LINE_WIDTH, LINE_EDGE = 250, 58  # px of a decibel line between its ends, and the room for a label beside it
 BAR_WIDTH = 170
+LABEL_PX = 34  # width of a figure in decibels
 COMB_DEPTH = 70.0  # dB below the highest line at which a spectrum is cut off
 
 
@@ -59,6 +60,8 @@ def decibel_line(
         items.append(Markup('<circle class="after" cx="{:.1f}" cy="{}" r="5"/>').format(then, y))
         text = "gone" if after is None else decibels(after, unit=False)
         side, x = ("end", then - 10) if left_label or after is None else ("start", then + 10)
+        if side == "end" and x - LABEL_PX < zero < then:
+            x = min(x, zero - 5)  # the label stands beyond the allowance's tick, not across it
         items.append(Markup('<text class="{}" x="{:.1f}" y="{}">{}</text>').format(side, x, y + 4, text))
     items.append(Markup('<circle class="now x{}" cx="{:.1f}" cy="{}" r="6"/>').format(excess_level(before), now, y))
     if not small:
