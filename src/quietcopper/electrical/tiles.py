@@ -127,14 +127,6 @@ class LayerCopper:
         order = np.lexsort((-owner, self.sizes[owner], point))  # later entries win: the largest, then the first row
         out[point[order]] = owner[order]
 
-    def within(self, shapes: Shapes, distance: Floats | float) -> tuple[Index, Index]:
-        """Pairs (index of shape, position in `rows`) that are within a distance of each other, sorted, once each."""
-        if not len(self.rows) or not len(shapes):
-            return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
-        shape, hit = self.tree.query(shapes, predicate="dwithin", distance=distance)
-        pairs = np.unique(np.stack([shape, self.owner[hit]], axis=1), axis=0)
-        return pairs[:, 0], pairs[:, 1]
-
     @cached_property
     def joined(self) -> Index:
         """A label for each area: areas of one net that touch on this layer share it, shape (n,)."""
