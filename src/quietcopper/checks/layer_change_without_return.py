@@ -8,13 +8,13 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 from shapely import Point
 
+from quietcopper.electrical.choices import supply_as_reference
 from quietcopper.electrical.signals import edge_current, edge_voltage
-from quietcopper.electrical.tables import SIGNAL
+from quietcopper.electrical.tables import SIGNAL, SUPPLY
 from quietcopper.electrical.view import View
-from quietcopper.electrical.ways import Ways, between, capacitor_beside
+from quietcopper.electrical.ways import VIA_RADIUS, Added, Ways, between_layers, new_mounting
 from quietcopper.fields.returns import resonance
 from quietcopper.fields.spectra import knee
-from quietcopper.fields.vias import pair_inductance
 from quietcopper.findings import (
     Allowance,
     CauseHint,
@@ -90,13 +90,12 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         yield NotChecked(NAME, "layer changes", "the line's impedance was not solved", unsolved)
 
 
-def _peak(view: View, row: int, z0: float) -> tuple[float, Ways]:
+def _peak(view: View, row: int, z0: float, added: Added | None = None) -> tuple[float, Ways]:
     """Peak voltage between the two planes at one edge, V, and the ways that the return has."""
     changes = view.layer_changes
-    net = int(changes.net[row])
-    ways = between(
-        view, int(changes.upper_area[row]), int(changes.lower_area[row]), float(changes.x[row]), float(changes.y[row])
-    )
+    net, areas = int(changes.net[row]), (int(changes.upper_area[row]), int(changes.lower_area[row]))
+    radius = float(view.board.vias.drill[changes.via[row]]) / 2
+    ways = between_layers(view, *areas, float(changes.x[row]), float(changes.y[row]), radius, added)
     return edge_voltage(view, net, z0, ways.inductance, ways.capacitance), ways
 
 
@@ -114,19 +113,18 @@ def _finding(view: View, row: int, count: int, peak: float, ways: Ways, z0: floa
     radius = float(board.vias.drill[changes.via[row]]) / 2
     same = ref_nets[0] == ref_nets[1]
     if same:
-        beside = float(pair_inductance(spacing, max(BESIDE, 4 * radius), radius))
         change = Proposal(
             f"a {ref_nets[0]} via within 1 mm of the signal via", "add-via", {"net": ref_nets[0], "at": (x, y)}
         )
+        added = Added(BESIDE, radius)
     else:
-        beside = capacitor_beside(view, refs[1], 2e-3)
         change = Proposal(
             f"a capacitor from {ref_nets[0]} to {ref_nets[1]} within 2 mm",
             "bridge-gap",
             {"nets": ref_nets, "at": (x, y)},
         )
-    total = 1 / (1 / beside + (1 / ways.inductance if np.isfinite(ways.inductance) else 0.0))
-    after = edge_voltage(view, net, z0, total, ways.capacitance)
+        added = Added(2 * BESIDE, VIA_RADIUS, new_mounting(view, refs[1]))
+    after, _ = _peak(view, row, z0, added)
     evidence: dict[str, object] = {
         "edge_current_ma": edge_current(driver, z0) * 1e3,
         "rise_ps": driver.rise * 1e12,
@@ -148,6 +146,7 @@ def _finding(view: View, row: int, count: int, peak: float, ways: Ways, z0: floa
             "distance_mm": nearest.distance * 1e3,
             "what": nearest.what,
         }
+    cause = _cause(view, row, ref_nets, change)
     rest = f" ({count} such vias; this is the worst)" if count > 1 else ""
     planes = " to ".join(
         f"{ref or 'netless copper'} on {board.layers[layer].name}" for ref, layer in zip(ref_nets, refs, strict=True)
@@ -162,21 +161,31 @@ def _finding(view: View, row: int, count: int, peak: float, ways: Ways, z0: floa
         place=Place((x, y), Point(x, y), (upper, lower), (name,)),
         predicted=peak,
         allowance=allowance,
-        cause=CauseHint(*_cause(view, row, ref_nets), change if same else None),
-        remedies=(Remedy(change, allowance.excess_db(after)),),
+        cause=cause,
+        remedies=_remedies(cause, Remedy(change, allowance.excess_db(after))),
         evidence=evidence,
     )
 
 
-def _cause(view: View, row: int, ref_nets: list[str]) -> tuple[str, str]:
-    """Between two planes of one net the line's own vias lack company; between two nets what is missing is the same for
-    every line: capacitors from one to the other where lines change."""
+def _cause(view: View, row: int, ref_nets: list[str], change: Proposal) -> CauseHint:
+    """Between two planes of one net the line's own vias lack company; next to supply copper the supply is the
+    choice."""
     changes, board = view.layer_changes, view.board
     name = board.nets[changes.net[row]]
+    for area, layer in ((changes.lower_area, changes.lower_ref), (changes.upper_area, changes.upper_ref)):
+        if view.roles[board.areas.net[area[row]]].kind == SUPPLY:
+            choice = supply_as_reference(view, int(layer[row]))
+            return CauseHint(choice.key, choice.title, Proposal(*choice.change))
     if ref_nets[0] == ref_nets[1]:
-        return f"layer change:{ref_nets[0]}:{name}", f"{name} changes layers without {ref_nets[0]} vias beside it"
+        title = f"{name} changes layers without {ref_nets[0]} vias beside it"
+        return CauseHint(f"layer change:{ref_nets[0]}:{name}", title, change)
     pair = sorted(net or "netless copper" for net in ref_nets)
-    return (
-        f"layer change:{'|'.join(pair)}",
-        f"Lines change between {pair[0]} and {pair[1]} as their reference, with too little that joins the two",
-    )
+    title = f"Lines change between {pair[0]} and {pair[1]} as their reference, with too little that joins the two"
+    return CauseHint(f"layer change:{'|'.join(pair)}", title)
+
+
+def _remedies(cause: CauseHint, beside: Remedy) -> tuple[Remedy, ...]:
+    """The cause's own change first, which takes the change of reference away, then what would help at this via."""
+    if cause.change is None or cause.change == beside.change:
+        return (beside,)
+    return Remedy(cause.change, None, "not solved: the return vias of the new plane decide"), beside

@@ -8,10 +8,11 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import shapely
 
+from quietcopper.electrical.choices import supply_as_reference
 from quietcopper.electrical.signals import edge_voltage
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
 from quietcopper.electrical.view import View
-from quietcopper.electrical.ways import Ways, between
+from quietcopper.electrical.ways import Ways, between_layers
 from quietcopper.findings import (
     Allowance,
     CauseHint,
@@ -99,7 +100,8 @@ def _price(
         driver = view.drivers[net]
         longest = max(rows, key=lambda r: (round(float(runs.length[r]), 9), -r))
         x, y = runs.line[longest].coords[0][:2]
-        ways = between(view, area, ground, float(x), float(y))
+        radius = float(runs.reference_gap[longest]) + float(runs.width[longest]) / 4
+        ways = between_layers(view, area, ground, float(x), float(y), radius)
         peak = edge_voltage(view, net, z0, ways.inductance, ways.capacitance)
         ratio = peak / (share * driver.swing)
         if worst is None or ratio > worst[0]:
@@ -115,9 +117,8 @@ def _price(
     at = shapely.line_interpolate_point(runs.line[longest], 0.5, normalized=True)
     length = float(runs.length[rows].sum())
     allowance = Allowance(share * view.drivers[net].swing, "V", ALLOWANCES["noise_share"].source, f"{NAME}.noise_share")
-    change = Proposal(
-        f"{board.layer_label(reference)} becomes ground", "area-to-net", {"layer": reference, "net": view.ground_name}
-    )
+    choice = supply_as_reference(view, reference)
+    change = Proposal(*choice.change)
     many = "1 net" if len(nets) == 1 else f"{len(nets)} nets"
     yield Finding(
         check=NAME,
@@ -131,11 +132,7 @@ def _price(
         ),
         predicted=peak,
         allowance=allowance,
-        cause=CauseHint(
-            f"split:{board.layers[reference].name}",
-            f"{board.layer_label(reference)} is supply, and signals return in it",
-            change,
-        ),
+        cause=CauseHint(choice.key, choice.title, change),
         remedies=(Remedy(change, float("-inf")),),
         evidence={
             "nets": len(nets),

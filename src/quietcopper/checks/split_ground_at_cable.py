@@ -13,7 +13,7 @@ from quietcopper.electrical.emission import FieldEstimate, worst_field
 from quietcopper.electrical.signals import edge_current
 from quietcopper.electrical.tables import GROUND, SIGNAL
 from quietcopper.electrical.view import View
-from quietcopper.electrical.ways import Ways, between
+from quietcopper.electrical.ways import Ways, across_gap, crossing_at
 from quietcopper.findings import (
     Allowance,
     CauseHint,
@@ -85,7 +85,8 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             if z0 is None:
                 unsolved += 1
                 continue
-            ways = between(view, int(gaps.before[row]), int(gaps.after[row]), float(gaps.x[row]), float(gaps.y[row]))
+            a, b = int(gaps.before[row]), int(gaps.after[row])
+            ways = across_gap(view, a, b, float(gaps.x[row]), float(gaps.y[row]), crossing_at(view, row))
             estimate = worst_field(view, view.drivers[net], edge_current(view.drivers[net], z0), _impedance(ways, z0))
             if estimate is not None and (worst is None or estimate.field / estimate.limit > worst[0]):
                 worst = (estimate.field / estimate.limit, row, estimate, ways)

@@ -9,10 +9,11 @@ from typing import Any
 
 import numpy as np
 
+from quietcopper.electrical.choices import supply_as_reference
 from quietcopper.electrical.signals import edge_current, edge_voltage
-from quietcopper.electrical.tables import SIGNAL
+from quietcopper.electrical.tables import SIGNAL, SUPPLY
 from quietcopper.electrical.view import View
-from quietcopper.electrical.ways import Ways, between, capacitor_beside
+from quietcopper.electrical.ways import Ways, across_gap, capacitor_beside, crossing_at
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.returns import printed_slot_rule, series_reflection, slot_inductance
 from quietcopper.findings import (
@@ -38,7 +39,8 @@ bridges
 the gap: for a slot or opening its excess inductance (slender-slot form of the aperture problem, within 8 to 40 %, on
 the
 high side); between two areas all vias and capacitors within 40 mm in parallel, the planes' series capacitance, and the
-line's own 2·Z0. Lines that cross the same gap add theirs; the evidence gives the sum."""
+line's own 2·Z0. Clock and data lines that cross the same gap add theirs, less with
+distance (logarithmic potential)."""
 ALLOWANCES: Mapping[str, Limit] = {
     "noise_share": Limit(
         0.05,
@@ -70,7 +72,9 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             "no filled copper lies above or below them, so there is no gap to cross",
             len(routed) - len(referred),
         )
-    crossing = np.flatnonzero(signal[gaps.net] & driven[gaps.net] & (gaps.after >= 0))
+    # A trace that runs for long just outside an edge is no crossing: trace-off-plane prices it.
+    across = ~np.isfinite(gaps.slot) | (gaps.length < 6 * gaps.slot)
+    crossing = np.flatnonzero(signal[gaps.net] & driven[gaps.net] & (gaps.after >= 0) & across)
     prices: dict[int, _Price] = {}
     unsolved = 0
     for row in crossing.tolist():
@@ -82,34 +86,66 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         yield NotChecked(
             NAME, "crossings", "the impedance or the opening lies outside what the solvers cover", unsolved
         )
-    # One finding a net and gap: the worst crossing; the others are counted in its evidence.
-    groups: dict[tuple[str, int], list[int]] = defaultdict(list)
+    # One finding a net and gap: the worst crossing; the others are counted in it.
+    groups: dict[tuple[tuple[int, ...], int], list[int]] = defaultdict(list)
     for row in prices:
-        groups[_gap_key(view, row), int(gaps.net[row])].append(row)
-    together: dict[str, list[float]] = defaultdict(list)
+        groups[_opening(view, row), int(gaps.net[row])].append(row)
+    worst = {
+        key: max(rows, key=lambda row: (round(prices[row].own, 9), -float(gaps.x[row]), -float(gaps.y[row])))
+        for key, rows in groups.items()
+    }
+    beside: dict[tuple[int, ...], list[int]] = defaultdict(list)
     crossers: dict[str, set[int]] = defaultdict(set)
-    for (key, net), rows in groups.items():
-        together[key].append(max(prices[row].peak for row in rows))
-        crossers[_cause_key(view, rows[0])].add(net)
+    for (opening, net), row in worst.items():
+        beside[opening].append(row)
+        crossers[_cause_key(view, row)].add(net)
     share = view.settings.allowance(f"{NAME}.noise_share", ALLOWANCES["noise_share"].default)
-    for (key, net), rows in groups.items():
-        worst = max(rows, key=lambda row: (round(prices[row].peak, 9), -float(gaps.x[row]), -float(gaps.y[row])))
-        cause = CauseHint(
-            _cause_key(view, worst),
-            _cause_title(view, worst, len(crossers[_cause_key(view, worst)])),
-            _cure(view, worst),
-        )
-        yield _finding(view, worst, len(rows), prices[worst], together[key], cause, share * view.drivers[net].swing)
+    for (opening, net), row in worst.items():
+        cause = _cause(view, row, crossers[_cause_key(view, row)])
+        parts = _together(view, row, beside[opening], prices)
+        count = len(groups[opening, net])
+        yield _finding(view, row, count, prices[row], parts, cause, share * view.drivers[net].swing)
 
 
 @dataclass(frozen=True)
 class _Price:
-    """Ways over the gap (None for an opening in one area), inductance (H), peak voltage (V), the line's Z0 (ohm)."""
+    """Ways over the gap (None for an opening in one area), inductance (H), the line's own peak voltage (V), its Z0
+    (ohm), how far the return is forced aside (m, inf where nothing bridges) and how wide it starts (m)."""
 
     ways: Ways | None
     inductance: float
-    peak: float
+    own: float
     z0: float
+    reach: float
+    radius: float
+
+
+def _opening(view: View, row: int) -> tuple[int, ...]:
+    """Which gap it is: the two areas on either side, the same one twice for openings in it."""
+    gaps = view.gaps
+    return tuple(sorted((int(gaps.before[row]), int(gaps.after[row]))))
+
+
+def _together(view: View, row: int, rows: list[int], prices: dict[int, _Price]) -> list[tuple[str, float]]:
+    """Voltage over the gap at one line's crossing, by the line that causes it (V), its own first, then largest first.
+
+    A clock or data line that crosses at distance d puts ln(s/d)/ln(s/r) of its own voltage there: the share that the
+    logarithmic potential of a plane's current leaves, s the way that the return is forced aside, r the radius it
+    starts from; all of it where nothing bridges the gap.
+    """
+    gaps, board, me = view.gaps, view.board, prices[row]
+    parts = []
+    for other in rows:
+        if other == row or view.drivers[gaps.net[other]].kind not in ("clock", "data"):
+            continue
+        d = max(float(np.hypot(gaps.x[other] - gaps.x[row], gaps.y[other] - gaps.y[row])), me.radius)
+        share = 1.0
+        if np.isfinite(me.reach) and me.reach > me.radius:
+            share = max(0.0, float(np.log(me.reach / d) / np.log(me.reach / me.radius)))
+        if share > 0:
+            parts.append((board.nets[gaps.net[other]], share * prices[other].own))
+    parts.sort(key=lambda part: (-round(part[1], 9), part[0]))
+    return [(board.nets[gaps.net[row]], me.own), *parts]
 
 
 def _gap_key(view: View, row: int) -> str:
@@ -119,50 +155,68 @@ def _gap_key(view: View, row: int) -> str:
     return f"gap:{board.layers[gaps.reference[row]].name}:{'|'.join(name or 'no net' for name in names)}"
 
 
-def _cause_key(view: View, row: int) -> str:
-    """All splits of one layer are one choice; openings are a choice a layer and net."""
-    board, gaps = view.board, view.gaps
-    layer = board.layers[gaps.reference[row]].name
-    if gaps.before[row] == gaps.after[row]:
-        return f"openings:{layer}:{board.nets[board.areas.net[gaps.before[row]]]}"
-    return f"split:{layer}"
-
-
-def _cure(view: View, row: int) -> Proposal:
+def _cause(view: View, row: int, crossers: set[int]) -> CauseHint:
+    """Openings are a choice a layer and net, splits of ground one a layer; a gap next to supply copper is there because
+    the layer is supply."""
     board, gaps = view.board, view.gaps
     reference = int(gaps.reference[row])
     label = board.layer_label(reference)
     nets = [int(board.areas.net[a]) for a in (gaps.before[row], gaps.after[row])]
+    names = sorted({board.nets[net] or "netless copper" for net in nets})
+    who = "1 line crosses" if len(crossers) == 1 else f"{len(crossers)} lines cross"
     if gaps.before[row] == gaps.after[row]:
-        return Proposal(f"close the openings in {board.nets[nets[0]]} on {label}", "join-areas", {"layer": reference})
-    if nets[0] == nets[1]:
-        return Proposal(f"join the pieces of {board.nets[nets[0]]} on {label}", "join-areas", {"layer": reference})
-    return Proposal(f"{label} becomes ground", "area-to-net", {"layer": reference, "net": view.ground_name})
+        change = Proposal(f"close the openings in {names[0]} on {label}", "join-areas", {"layer": reference})
+        return CauseHint(_cause_key(view, row), f"{names[0]} on {label} is open, and {who} it", change)
+    if any(view.roles[net].kind == SUPPLY for net in nets):
+        choice = supply_as_reference(view, reference)
+        return CauseHint(choice.key, choice.title, Proposal(*choice.change))
+    what = f"pieces of {names[0]}" if len(names) == 1 else " and ".join(names)
+    change = Proposal(f"join {what} on {label}", "join-areas", {"layer": reference})
+    return CauseHint(_cause_key(view, row), f"{label} is split into {what}, and {who} from one to the other", change)
+
+
+def _cause_key(view: View, row: int) -> str:
+    board, gaps = view.board, view.gaps
+    layer = board.layers[gaps.reference[row]].name
+    names = sorted({board.nets[board.areas.net[a]] for a in (gaps.before[row], gaps.after[row])})
+    return f"{'openings' if gaps.before[row] == gaps.after[row] else 'split'}:{layer}:{'|'.join(names)}"
 
 
 def _price(view: View, row: int) -> _Price:
-    """Raises OutOfRange when the line's impedance was not solved or the opening is no slender slot."""
-    board, gaps = view.board, view.gaps
+    """Raises OutOfRange when the line's impedance was not solved, or the line runs beside copper, not over a gap."""
+    gaps = view.gaps
     net, layer = int(gaps.net[row]), int(gaps.layer[row])
     z0 = view.impedance_of(net, layer)
     if z0 is None:
         raise OutOfRange("impedance not solved")
+    crossing = crossing_at(view, row)
+    radius = crossing.height + crossing.width / 4
     if np.isfinite(gaps.slot[row]):
-        height = board.distance(*sorted((layer, int(gaps.reference[row]))))
         # `slot` is the detour to the nearer end; a trace in the middle of a slot twice as long has the same detour.
-        length = max(2 * float(gaps.slot[row]), 3 * float(gaps.length[row]))
-        inductance = float(slot_inductance(length, float(gaps.length[row]), height, float(gaps.width[row])))
-        return _Price(None, inductance, edge_voltage(view, net, z0, inductance, 0.0), z0)
-    ways = between(view, int(gaps.before[row]), int(gaps.after[row]), float(gaps.x[row]), float(gaps.y[row]))
-    peak = edge_voltage(view, net, z0, ways.inductance, ways.capacitance)
-    return _Price(ways, ways.inductance, peak, z0)
+        # An opening rounder than three to one lies between nothing and the slot that just fits the formula.
+        length = max(2 * float(gaps.slot[row]), 3 * crossing.gap)
+        inductance = float(slot_inductance(length, crossing.gap, crossing.height, crossing.width))
+        own = edge_voltage(view, net, z0, inductance, 0.0)
+        return _Price(None, inductance, own, z0, float(gaps.slot[row]), radius)
+    a, b = int(gaps.before[row]), int(gaps.after[row])
+    ways = across_gap(view, a, b, float(gaps.x[row]), float(gaps.y[row]), crossing)
+    own = edge_voltage(view, net, z0, ways.inductance, ways.capacitance)
+    reach = ways.nearest.distance if ways.nearest else np.inf
+    return _Price(ways, ways.inductance, own, z0, reach, radius)
 
 
 def _finding(
-    view: View, row: int, count: int, price: _Price, together: list[float], cause: CauseHint, allowed: float
+    view: View,
+    row: int,
+    count: int,
+    price: _Price,
+    parts: list[tuple[str, float]],
+    cause: CauseHint,
+    allowed: float,
 ) -> Finding:
     board, gaps = view.board, view.gaps
-    ways, inductance, peak, z0 = price.ways, price.inductance, price.peak, price.z0
+    ways, inductance, z0 = price.ways, price.inductance, price.z0
+    peak = sum(voltage for _, voltage in parts)
     net, layer, reference = int(gaps.net[row]), int(gaps.layer[row]), int(gaps.reference[row])
     name = board.nets[net]
     before, after = (int(gaps.before[row]), int(gaps.after[row]))
@@ -185,7 +239,10 @@ def _finding(
         title = f"{name} crosses {between_words}"
     remedies = [Remedy(cause.change, float("-inf"))] if cause.change else []
     if ways is not None and before_net != after_net:
-        remedies.append(_bridged(view, row, ways, z0, allowance))
+        remedies.append(_bridged(view, row, price, peak, allowance))
+    more = len(parts) - 1
+    beside = "the line that crosses" if more == 1 else f"the {more} lines that cross"
+    lines = f", {engineering(peak, 'V')} together with {beside} beside it" if more else ""
     rest = f", {count} times; this is the worst" if count > 1 else ""
     evidence: dict[str, Any] = {
         "gap_mm": float(gaps.length[row]) * 1e3,
@@ -193,9 +250,11 @@ def _finding(
         "edge_current_ma": edge_current(view.drivers[net], z0) * 1e3,
         "rise_ps": view.drivers[net].rise * 1e12,
         "line_impedance_ohm": z0,
-        "lines_over_this_gap": len(together),
-        "all_lines_together_v": float(sum(together)),
+        "alone_v": price.own,
     }
+    if len(parts) > 1:
+        evidence["contributions"] = [{"what": name, "value": v, "unit": "V"} for name, v in parts[:8]]
+        evidence["lines_at_this_gap"] = len(parts)
     if np.isfinite(inductance):
         evidence["reflection"] = float(series_reflection(inductance, z0, view.drivers[net].rise))
     if ways is not None:
@@ -215,9 +274,8 @@ def _finding(
         check=NAME,
         subject=(name, board.layers[layer].name, *_gap_key(view, row).split(":")[1:]),
         title=title,
-        message=f"{name} on {board.layer_label(layer)} passes {between_words}{rest}; "
-        f"its return goes {way_words} and takes "
-        f"{engineering(peak, 'V')} at each edge.",
+        message=f"{name} on {board.layer_label(layer)} passes {between_words}{rest}; its return goes {way_words} and "
+        f"takes {engineering(price.own, 'V')} at each edge{lines}.",
         place=Place((x, y), gaps.line[row], (layer, reference), (name,)),
         predicted=peak,
         allowance=allowance,
@@ -227,25 +285,14 @@ def _finding(
     )
 
 
-def _cause_title(view: View, row: int, lines: int) -> str:
-    board, gaps = view.board, view.gaps
-    reference = int(gaps.reference[row])
-    label = board.layer_label(reference)
-    who = "1 line crosses" if lines == 1 else f"{lines} lines cross"
-    if gaps.before[row] == gaps.after[row]:
-        return f"{board.nets[board.areas.net[gaps.before[row]]] or 'Netless copper'} on {label} is open, and {who} it"
-    names = [board.nets[net] or "netless copper" for net in np.unique(board.areas.net[board.areas.layer == reference])]
-    return f"{label} is split ({', '.join(names[:5])}{' …' if len(names) > 5 else ''}), and {who} from piece to piece"
-
-
-def _bridged(view: View, row: int, ways: Ways, z0: float, allowance: Allowance) -> Remedy:
+def _bridged(view: View, row: int, price: _Price, together: float, allowance: Allowance) -> Remedy:
     """What a capacitor across the gap right beside the crossing would leave, by the same formula."""
     board, gaps = view.board, view.gaps
-    net = int(gaps.net[row])
-    extra = capacitor_beside(view, int(gaps.reference[row]))
-    total = 1 / (1 / extra + (1 / ways.inductance if np.isfinite(ways.inductance) else 0.0))
-    peak = edge_voltage(view, net, z0, total, ways.capacitance)
+    assert price.ways is not None
+    extra = capacitor_beside(view, int(gaps.reference[row]), crossing_at(view, row))
+    total = 1 / (1 / extra + (1 / price.inductance if np.isfinite(price.inductance) else 0.0))
+    own = edge_voltage(view, int(gaps.net[row]), price.z0, total, price.ways.capacitance)
     at = (float(gaps.x[row]), float(gaps.y[row]))
     nets = [board.nets[board.areas.net[a]] for a in (gaps.before[row], gaps.after[row])]
     change = Proposal("a capacitor across the gap within 2 mm of the crossing", "bridge-gap", {"at": at, "nets": nets})
-    return Remedy(change, allowance.excess_db(peak))
+    return Remedy(change, allowance.excess_db(together * own / price.own))

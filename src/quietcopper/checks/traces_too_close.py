@@ -127,7 +127,7 @@ def _bundles(view: View, noises: dict[int, list[_Noise]], share: float) -> dict[
 
     for victim, noise in noises.items():
         for n in noise:
-            if n.peak > share * view.drivers[victim].swing / 2:
+            if n.peak > share * view.drivers[victim].swing / 5:
                 a, b = root(victim), root(n.aggressor)
                 parent[max(a, b)] = min(a, b)
     members: dict[int, list[int]] = defaultdict(list)
@@ -163,7 +163,6 @@ def _finding(
     bundle = bundles[victim]
     others = "1 neighbour" if len(noise) == 1 else f"{len(noise)} neighbours"
     lines = shapely.union_all([c.line for n in noise for c in n.shared])
-    many = f"{len(bundle)} lines" if len(bundle) > 1 else name
     return Finding(
         check=NAME,
         subject=(name, board.layers[layer].name),
@@ -175,7 +174,11 @@ def _finding(
         allowance=allowance,
         cause=CauseHint(
             f"bundle:{board.layers[layer].name}:{board.nets[bundle[0]]}",
-            f"{many} on {board.layer_label(layer)} run bundled, {engineering(closest, 'm')} apart",
+            (
+                f"{len(bundle)} lines on {board.layer_label(layer)} run bundled"
+                if len(bundle) > 1
+                else f"{name} on {board.layer_label(layer)} runs {engineering(closest, 'm')} beside {other}"
+            ),
             remedies[0].change
             if remedies and len(bundle) == 1
             else Proposal(f"spread the bundle on {board.layer_label(layer)}", "spread-bundle", {"layer": layer}),

@@ -9,8 +9,8 @@ import numpy as np
 
 from quietcopper.board.model import Floats, Ints
 from quietcopper.electrical.view import View
-from quietcopper.errors import OutOfRange
-from quietcopper.fields.vias import capacitor_mounting, pair_inductance, return_inductance
+from quietcopper.fields.returns import slot_inductance
+from quietcopper.fields.vias import capacitor_mounting, return_path
 
 REACH = 40e-3  # m; elements further away add less than the nearer ones' uncertainty
 MOST = 24  # nearest elements of a kind that are counted
@@ -19,30 +19,28 @@ VIA_RADIUS = 0.15e-3  # m, of the vias that mount a capacitor, where the board d
 
 @dataclass(frozen=True)
 class Way:
-    """One element or group that joins two areas: what it is, its distance (m) and its loop inductance (H)."""
+    """One of the things that join two areas: what it is, how far away (m) and where."""
 
     what: str
     distance: float
-    inductance: float
     at: tuple[float, float]
 
 
 @dataclass(frozen=True)
 class Ways:
-    """All that joins two areas near a place, in parallel. capacitance : F, of the planes themselves."""
+    """All that joins two areas near a place.
+
+    ways : nearest first; inductance : of all of them together with the way to them, H, inf where there is none
+    capacitance : F, between the two through the board's planes
+    """
 
     ways: tuple[Way, ...]
+    inductance: float
     capacitance: float
 
     @property
-    def inductance(self) -> float:
-        """H, inf where nothing but the planes' capacitance joins them."""
-        total = sum(1 / way.inductance for way in self.ways)
-        return 1 / total if total > 0 else np.inf
-
-    @property
     def nearest(self) -> Way | None:
-        return min(self.ways, key=lambda way: way.distance, default=None)
+        return self.ways[0] if self.ways else None
 
     @property
     def words(self) -> str:
@@ -53,6 +51,17 @@ class Ways:
                 return f"nothing but {self.capacitance * 1e12:.3g} pF between the planes"
             return "nothing that joins the two"
         return f"{nearest.what} {nearest.distance * 1e3:.1f} mm away"
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """How a trace crosses a gap: width of the gap along it, height over the split copper, its own width, and the unit
+    vector along it. Metres."""
+
+    gap: float
+    height: float
+    width: float
+    along: tuple[float, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,33 +110,61 @@ def find_capacitors(view: View) -> Capacitors:
     return Capacitors(*(np.array(c, dtype=k) for c, k in zip(columns, kinds, strict=True)))
 
 
-def between(view: View, a: int, b: int, x: float, y: float) -> Ways:
-    """The ways from area a to area b (rows in board.areas) near a place, m.
+@dataclass(frozen=True)
+class Added:
+    """A via or capacitor that does not exist yet: its distance from the place (m), radius, and series inductance
+    (H)."""
 
-    Areas on two layers: vias that tie both (solved together as parallel returns) and capacitors between their nets.
-    Areas on one layer: capacitors between their nets directly, and through every area that faces both: what joins a
-    to it, then what joins it to b. Beside them the capacitance between the two through all the board's planes.
+    distance: float
+    radius: float
+    series: float = 0.0
+
+
+def crossing_at(view: View, row: int) -> Crossing:
+    """The crossing of a row of view.gaps."""
+    gaps = view.gaps
+    (x0, y0), (x1, y1) = gaps.line[row].coords[0][:2], gaps.line[row].coords[-1][:2]
+    size = float(np.hypot(x1 - x0, y1 - y0))
+    along = ((x1 - x0) / size, (y1 - y0) / size) if size > 0 else (1.0, 0.0)
+    height = view.board.distance(*sorted((int(gaps.layer[row]), int(gaps.reference[row]))))
+    return Crossing(float(gaps.length[row]), height, float(gaps.width[row]), along)
+
+
+def between_layers(view: View, a: int, b: int, x: float, y: float, radius: float, added: Added | None = None) -> Ways:
+    """The ways from area a to area b on another layer (rows in board.areas) near a place, m.
+
+    Vias that tie both areas and capacitors between their nets, solved together as parallel returns of a conductor of
+    `radius` at the place; each capacitor with its mounting in series. `added` stands in line with them as well, on the
+    side away from the nearest.
     """
-    layers = view.board.areas.layer
-    if layers[a] != layers[b]:
-        return Ways(tuple(_joining(view, a, b, x, y)), plane_capacitance(view, a, b))
-    ways = list(_capacitors(view, a, b, x, y, spacing=0.0))
+    ways, inductance = _joining(view, a, b, x, y, radius, added)
+    return Ways(tuple(ways), inductance, plane_capacitance(view, a, b))
+
+
+def across_gap(view: View, a: int, b: int, x: float, y: float, crossing: Crossing) -> Ways:
+    """The ways from area a to area b of one layer for a trace that crosses from one to the other at a place, m.
+
+    Two kinds in parallel. By way of each area that faces both: from a to it and from it to b, each half solved as in
+    `between_layers` with a source of the radius height + width/4 (held to two full-wave rows of a split plane with a
+    via in each half: 19 % above and 6 % below). And straight across by the nearest capacitor on either side: the gap
+    up to them is a slot (`fields.returns.slot_inductance`); with one on one side only, twice the slot that is as long
+    on the other side.
+    """
+    radius = crossing.height + crossing.width / 4
+    ways: list[Way] = []
+    admittance = 0.0
     for third in sorted(view.facing_of(a) & view.facing_of(b)):
-        first = Ways(tuple(_joining(view, a, third, x, y)), 0.0)
-        second = Ways(tuple(_joining(view, third, b, x, y)), 0.0)
-        if first.ways and second.ways:
-            far = max((first.nearest, second.nearest), key=lambda way: way.distance if way else 0.0)
-            assert far is not None
-            label = view.board.layer_label(int(layers[third]))
-            ways.append(
-                Way(
-                    f"{far.what} by way of {label}",
-                    far.distance,
-                    first.inductance + second.inductance,
-                    far.at,
-                )
-            )
-    return Ways(tuple(ways), plane_capacitance(view, a, b))
+        first, one = _joining(view, a, third, x, y, radius)
+        second, other = _joining(view, third, b, x, y, radius)
+        if first and second:
+            admittance += 1 / (one + other)
+            far = max(first[0], second[0], key=lambda way: way.distance)
+            label = view.board.layer_label(int(view.board.areas.layer[third]))
+            ways.append(Way(f"{far.what} by way of {label}", far.distance, far.at))
+    straight, inductance = _straight(view, a, b, x, y, crossing)
+    admittance += 1 / inductance
+    ways = sorted([*ways, *straight], key=lambda way: (way.distance, way.what))
+    return Ways(tuple(ways), 1 / admittance if admittance > 0 else np.inf, plane_capacitance(view, a, b))
 
 
 def plane_capacitance(view: View, a: int, b: int) -> float:
@@ -149,63 +186,105 @@ def plane_capacitance(view: View, a: int, b: int) -> float:
     return float(scale / (probe @ answer))
 
 
-def _joining(view: View, a: int, b: int, x: float, y: float) -> list[Way]:
-    """Vias and capacitors that join two areas on different layers."""
-    board = view.board
-    layers = board.areas.layer
-    upper, lower = sorted((int(layers[a]), int(layers[b])))
-    spacing = board.distance(upper, lower)
-    out = list(_capacitors(view, a, b, x, y, spacing))
-    vias = np.intersect1d(view.vias_on(a), view.vias_on(b))
-    if len(vias):
-        dx, dy = board.vias.x[vias] - x, board.vias.y[vias] - y
-        distance, radius = np.hypot(dx, dy), board.vias.drill[vias] / 2
-        order = np.argsort(distance, kind="stable")
-        order = order[(distance[order] < REACH) & (distance[order] > 4 * radius[order])][:MOST]
-        if len(order):
-            places = np.stack([dx[order], dy[order]], -1)
-            try:
-                inductance = return_inductance(spacing, float(np.median(radius[order])), places, radius[order])
-            except OutOfRange:  # two holes in one place: count the nearest alone
-                order = order[:1]
-                inductance = float(pair_inductance(spacing, distance[order[0]], radius[order[0]]))
-            nearest = order[0]
-            many = f"{len(order)} vias, the nearest" if len(order) > 1 else "one via"
-            at = (float(board.vias.x[vias[nearest]]), float(board.vias.y[vias[nearest]]))
-            out.append(Way(many, float(distance[nearest]), inductance, at))
-    return out
-
-
-def _capacitors(view: View, a: int, b: int, x: float, y: float, spacing: float) -> list[Way]:
-    """Capacitors between the nets of two areas, each with its mounting and the way to it between the planes."""
+def _joining(
+    view: View, a: int, b: int, x: float, y: float, radius: float, added: Added | None = None
+) -> tuple[list[Way], float]:
+    """What joins two areas on different layers, nearest first, and the inductance of all of it together, H."""
     board, caps = view.board, view.capacitors
-    rows = caps.between(int(board.areas.net[a]), int(board.areas.net[b]))
-    distance = np.hypot(caps.x[rows] - x, caps.y[rows] - y)
-    order = np.argsort(distance, kind="stable")
-    order = order[distance[order] < REACH][:MOST]
     layers = sorted((int(board.areas.layer[a]), int(board.areas.layer[b])))
-    out = []
-    for i in order:
-        row, s = rows[i], max(float(distance[i]), 4 * VIA_RADIUS)
-        last = len(board.layers) - 1
-        surface, plane = (0, layers[0]) if caps.side[row] == 0 else (last, layers[1])
-        depth = board.distance(*sorted((surface, plane))) if surface != plane else 0.0
-        span = max(float(caps.span[row]), 2.5 * VIA_RADIUS)
-        mount = float(capacitor_mounting(span, VIA_RADIUS, depth)) if depth > 0 else 0.0
-        # On one layer the detour to the capacitor is a loop over the next plane, as between two planes.
-        height = spacing if spacing > 0 else view.dielectric_beside(layers[0]).thickness
-        way = float(pair_inductance(height, s, VIA_RADIUS))
+    spacing = board.distance(*layers)
+    vias = np.intersect1d(view.vias_on(a), view.vias_on(b))
+    rows = caps.between(int(board.areas.net[a]), int(board.areas.net[b]))
+    px = np.concatenate([board.vias.x[vias], caps.x[rows]])
+    py = np.concatenate([board.vias.y[vias], caps.y[rows]])
+    own = np.concatenate([board.vias.drill[vias] / 2, np.full(len(rows), VIA_RADIUS)])
+    series = np.concatenate([np.zeros(len(vias)), [_mounting(view, int(row), layers) for row in rows]])
+    distance = np.hypot(px - x, py - y)
+    order = np.lexsort((px, py, np.round(distance, 9)))
+    kept: list[int] = []
+    for i in order[distance[order] < REACH]:
+        # What stands inside the source, or in one place with another way, is not told apart from it.
+        apart = distance[i] > 1.1 * (radius + own[i]) and all(
+            np.hypot(px[i] - px[k], py[i] - py[k]) > 1.1 * (own[i] + own[k]) for k in kept
+        )
+        if apart:
+            kept.append(int(i))
+        if len(kept) == MOST:
+            break
+    places = np.stack([px[kept] - x, py[kept] - y], -1)
+    radii, mountings = own[kept], series[kept]
+    if added is not None:
+        away = -places[0] / np.hypot(*places[0]) if kept else np.array([1.0, 0.0])
+        places = np.vstack([places, away * max(added.distance, 1.1 * (radius + added.radius))])
+        radii, mountings = np.append(radii, added.radius), np.append(mountings, added.series)
+    if not len(places):
+        return [], np.inf
+    inductance = return_path(spacing, radius, places, radii, mountings).inductance
+    ways = [
+        Way(
+            "a via" if i < len(vias) else f"capacitor {board.parts.ref[caps.part[rows[i - len(vias)]]]}",
+            float(distance[i]),
+            (float(px[i]), float(py[i])),
+        )
+        for i in kept
+    ]
+    return ways, inductance
+
+
+def _straight(view: View, a: int, b: int, x: float, y: float, crossing: Crossing) -> tuple[list[Way], float]:
+    """The nearest capacitor between the nets of two areas of one layer on either side of the crossing."""
+    board, caps = view.board, view.capacitors
+    layer = int(board.areas.layer[a])
+    rows = caps.between(int(board.areas.net[a]), int(board.areas.net[b]))
+    side = crossing.along[0] * (caps.y[rows] - y) - crossing.along[1] * (caps.x[rows] - x)
+    distance = np.hypot(caps.x[rows] - x, caps.y[rows] - y)
+    ways, reaches, admittance = [], [], 0.0
+    for there in (side > 0, side <= 0):
+        near = np.flatnonzero(there & (distance < REACH))
+        if not len(near):
+            continue
+        i = int(near[np.lexsort((caps.x[rows[near]], caps.y[rows[near]], np.round(distance[near], 9)))[0]])
+        row = int(rows[i])
+        reaches.append(max(float(distance[i]), 2 * crossing.gap))
+        admittance += 1 / max(_mounting(view, row, [layer, layer]), 1e-12)
         at = (float(caps.x[row]), float(caps.y[row]))
-        out.append(Way(f"capacitor {board.parts.ref[caps.part[row]]}", float(distance[i]), mount + way, at))
-    return out
+        ways.append(Way(f"capacitor {board.parts.ref[caps.part[row]]}", float(distance[i]), at))
+    if not ways:
+        return [], np.inf
+    return ways, _slot(reaches, crossing) + 1 / admittance
 
 
-def capacitor_beside(view: View, layer: int, distance: float = 2e-3) -> float:
-    """Inductance of a capacitor of 0402 size across a gap in a layer's copper, its vias `distance` from the crossing,
-    H."""
+def _slot(reaches: list[float], crossing: Crossing) -> float:
+    """Inductance of a gap that is bridged at these distances from the crossing, one or one on either side, H."""
+    length, offset = 2 * reaches[0], 0.0
+    if len(reaches) == 2:
+        length, offset = sum(reaches), (reaches[0] - reaches[1]) / 2
+    length = max(length, 3 * crossing.gap)
+    figure = float(slot_inductance(length, crossing.gap, crossing.height, crossing.width, offset))
+    return figure if len(reaches) == 2 else 2 * figure
+
+
+def _mounting(view: View, row: int, layers: list[int]) -> float:
+    """Mounting inductance of a capacitor (row of view.capacitors) down to the nearer of two layers, H."""
+    board, caps = view.board, view.capacitors
+    last = len(board.layers) - 1
+    surface, plane = (0, min(layers)) if caps.side[row] == 0 else (last, max(layers))
+    if surface == plane:
+        return 0.0
+    span = max(float(caps.span[row]), 2.5 * VIA_RADIUS)
+    return float(capacitor_mounting(span, VIA_RADIUS, board.distance(*sorted((surface, plane)))))
+
+
+def new_mounting(view: View, layer: int) -> float:
+    """Mounting inductance that a new capacitor of 0402 size has down to a layer from the nearer outer one, H."""
     board = view.board
     last = len(board.layers) - 1
-    depths = [board.distance(*sorted((layer, outer))) for outer in (0, last) if outer != layer]
-    height = view.dielectric_beside(layer).thickness
-    total = float(pair_inductance(height, distance, VIA_RADIUS))
-    return total + (float(capacitor_mounting(1e-3, VIA_RADIUS, min(depths))) if layer not in (0, last) else 0.0)
+    if layer in (0, last):
+        return 0.0
+    depth = min(board.distance(0, layer), board.distance(layer, last))
+    return float(capacitor_mounting(1e-3, VIA_RADIUS, depth))
+
+
+def capacitor_beside(view: View, layer: int, crossing: Crossing, distance: float = 2e-3) -> float:
+    """Inductance of one new capacitor across a gap in a layer's copper, `distance` from the crossing, H."""
+    return _slot([distance], crossing) + new_mounting(view, layer)

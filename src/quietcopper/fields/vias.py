@@ -26,11 +26,14 @@ class ReturnPath:
     shares: Floats
 
 
-def return_path(height: float, signal_radius: float, positions: ArrayLike, radius: ArrayLike) -> ReturnPath:
+def return_path(
+    height: float, signal_radius: float, positions: ArrayLike, radius: ArrayLike, series: ArrayLike = 0.0
+) -> ReturnPath:
     """Loop inductance of a signal via with n return vias wherever they stand, and how the return divides.
 
     height : length of the vias between the planes; positions : (n, 2) relative to the signal via, any order
     radius : of the return vias, one figure or (n,)
+    series : inductance in series with each return, H, one figure or (n,): the mounting of a capacitor that stands there
     The return vias are in parallel: all at one potential, so the nearest carry most. Two-dimensional logarithmic
     potentials plus as many multipoles on each via as their spacing needs, so the crowding of current between close
     vias is in it. Exact (to 1e-5) for vias between two planes; two vias give (mu0 h/pi) acosh(s/2r).
@@ -50,7 +53,8 @@ def return_path(height: float, signal_radius: float, positions: ArrayLike, radiu
     potential = _potential_matrix(z, r, _order(distance, r))
     # Returns carry -shares; A of all of them equal; shares sum to one.
     system = np.zeros((count + 1, count + 1))
-    system[:count, :count] = -potential[1:, 1:]
+    own = np.broadcast_to(checked("series inductance", series, open_low=False), count) / (MU0 * h / (2 * np.pi))
+    system[:count, :count] = -potential[1:, 1:] - np.diag(own)
     system[:count, count] = -1.0
     system[count, :count] = 1.0
     right = np.concatenate([-potential[1:, 0], [1.0]])
