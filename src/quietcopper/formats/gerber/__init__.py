@@ -1,0 +1,1 @@
+"""Gerber layer files, drill, netlist and job files: fabrication data read into a Board."""
