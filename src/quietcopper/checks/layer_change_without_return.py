@@ -11,6 +11,7 @@ from shapely import Point
 from quietcopper.electrical.choices import supply_as_reference
 from quietcopper.electrical.signals import edge_current, edge_voltage
 from quietcopper.electrical.tables import SIGNAL, SUPPLY
+from quietcopper.electrical.transitions import one_piece
 from quietcopper.electrical.view import View
 from quietcopper.electrical.ways import VIA_RADIUS, Added, Ways, between_layers, new_mounting
 from quietcopper.fields.returns import resonance
@@ -69,11 +70,18 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         )
     share = view.settings.allowance(f"{NAME}.noise_share", ALLOWANCES["noise_share"].default)
     groups: dict[tuple[int, int, int, int, int], list[int]] = defaultdict(list)
-    for row in both:
-        # Both layers may use the two faces of one plane: the return then passes through the antipad.
-        if changes.upper_ref[row] != changes.lower_ref[row]:
+    pieces = 0
+    for row in both.tolist():
+        if changes.upper_ref[row] == changes.lower_ref[row]:
+            # The two faces of one plane: the return passes through the antipad. Two pieces of it: it does not.
+            pieces += not one_piece(view.board, int(changes.upper_area[row]), int(changes.lower_area[row]))
+        else:
             key = (changes.net, changes.upper, changes.lower, changes.upper_ref, changes.lower_ref)
-            groups[tuple(int(c[row]) for c in key)].append(int(row))  # type: ignore[index]
+            groups[tuple(int(c[row]) for c in key)].append(row)  # type: ignore[index]
+    if pieces:
+        yield NotChecked(
+            NAME, "layer changes", "the references are two pieces of one layer that join elsewhere", pieces
+        )
     unsolved = 0
     for rows in groups.values():
         net = int(changes.net[rows[0]])

@@ -1,23 +1,18 @@
-"""Where nets change layers, and what the return current finds there: stitching vias, capacitors, or nothing."""
+"""Where nets change layers, and which reference they have on either side."""
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
 
 from quietcopper.board import Board
-from quietcopper.board.model import Floats, Ints, Names, Table, column
+from quietcopper.board.model import Ints
 from quietcopper.electrical.copper import barrels
 from quietcopper.electrical.openings import ANTIPAD_SLACK, clearances
-from quietcopper.electrical.tables import Gaps, LayerChanges, Runs
+from quietcopper.electrical.tables import LayerChanges, Runs
 from quietcopper.electrical.tiles import Index, layer_copper
-from quietcopper.electrical.view import View
 
 BESIDE = 5e-3  # m; the reference at a hole is that of the nearest run no further away than this
-
-SAME_PLANE, STITCHED, BETWEEN_NETS, NO_REFERENCE = "same plane", "same net", "different nets", "no reference"
 
 
 def layer_changes(board: Board, runs: Runs) -> LayerChanges:
@@ -119,124 +114,8 @@ def _nearer(board: Board, runs: Runs, run: Index, layer: int) -> np.ndarray:
     return np.asarray(reach[runs.layer[run]] < runs.reference_gap[run] - 1e-9)
 
 
-@dataclass(frozen=True, eq=False)
-class Bridges(Table):
-    """What joins two areas near a place, one row each, by place and then by distance.
-
-    place : row of the table that was asked about; via : row in board.vias, part : row in board.parts, -1 for the other
-    distance : from the place to the hole's axis, or to the middle between the part's pins, m
-    """
-
-    place: Ints = column(np.int32)
-    via: Ints = column(np.int32)
-    part: Ints = column(np.int32)
-    distance: Floats = column(np.float64)
-
-    def of(self, place: int) -> Bridges:
-        """The rows of one place, nearest first."""
-        low, high = np.searchsorted(self.place, [place, place + 1])
-        return self.take(np.arange(low, high))
-
-
-@dataclass(frozen=True, eq=False)
-class ReturnWays:
-    """What the return current finds at each layer change.
-
-    kind : one of SAME_PLANE (both layers use the two faces of one area: the return passes through the antipad),
-           STITCHED (two references of one net: vias that tie both), BETWEEN_NETS (capacitors between their nets),
-           NO_REFERENCE (no copper carries the return on one of the two layers, or on both), one a row of the changes
-    bridges : the vias or capacitors within the radius
-    """
-
-    kind: Names
-    bridges: Bridges
-
-
-def return_ways(view: View, changes: LayerChanges, radius: float) -> ReturnWays:
-    """For each layer change the vias or capacitors within `radius` (m) that lead its return from plane to plane."""
-    areas = view.board.areas
-    a, b = changes.upper_area, changes.lower_area
-    known = (a >= 0) & (b >= 0)
-    kind = np.full(len(changes), NO_REFERENCE, dtype=object)
-    rows = np.flatnonzero(known)
-    same_net = areas.net[a[rows]] == areas.net[b[rows]]
-    kind[rows] = np.where(same_net, STITCHED, BETWEEN_NETS)
-    one_layer = rows[changes.upper_ref[rows] == changes.lower_ref[rows]]
-    kind[[row for row in one_layer.tolist() if _joined(view.board, int(a[row]), int(b[row]))]] = SAME_PLANE
-    found = [
-        _vias_near(view, row, [int(a[row])], [int(b[row])], float(changes.x[row]), float(changes.y[row]), radius)
-        for row in np.flatnonzero(kind == STITCHED).tolist()
-    ]
-    asked = np.flatnonzero(kind == BETWEEN_NETS)
-    found += _capacitors_near(view, asked, a[asked], b[asked], changes.x[asked], changes.y[asked], radius)
-    return ReturnWays(kind, _sorted(found))
-
-
-def gap_bridges(view: View, gaps: Gaps, radius: float) -> Bridges:
-    """For each gap what lies within `radius` (m) of its middle and leads the return over it.
-
-    Capacitors between the nets of the areas before and after; where both are of one net, the holes that tie the area
-    before or after to an area of that net on another layer, by which the return can pass under the gap. Nothing where
-    the trace does not come back (after is -1).
-    """
-    areas = view.board.areas
-    closed = gaps.after >= 0
-    same = np.zeros(len(gaps), dtype=np.bool_)
-    same[closed] = areas.net[gaps.before[closed]] == areas.net[gaps.after[closed]]
-    found = []
-    for row in np.flatnonzero(same).tolist():
-        ends = sorted({int(gaps.before[row]), int(gaps.after[row])})
-        others = np.flatnonzero((areas.net == areas.net[ends[0]]) & (areas.layer != gaps.reference[row]))
-        x, y = float(gaps.x[row]), float(gaps.y[row])
-        found.append(_vias_near(view, row, ends, others.tolist(), x, y, radius))
-    asked = np.flatnonzero(closed & ~same)
-    a, b = gaps.before[asked], gaps.after[asked]
-    found += _capacitors_near(view, asked, a, b, gaps.x[asked], gaps.y[asked], radius)
-    return _sorted(found)
-
-
-def _joined(board: Board, a: int, b: int) -> bool:
+def one_piece(board: Board, a: int, b: int) -> bool:
     """Whether two areas on one layer are one piece of copper there."""
     copper = layer_copper(board, int(board.areas.layer[a]))
     at = np.searchsorted(copper.rows, [a, b])
     return bool(copper.joined[at[0]] == copper.joined[at[1]])
-
-
-_Found = tuple[Index, Index, Index, Floats]  # place, via, part, distance
-
-
-def _vias_near(view: View, place: int, some: list[int], others: list[int], x: float, y: float, radius: float) -> _Found:
-    """Holes that tie one of some areas to one of other areas."""
-    vias = view.board.vias
-    first = np.unique(np.concatenate([view.vias_on(area) for area in some]))
-    near = first[shapely.distance(shapely.Point(x, y), barrels(view.board)[first]) <= radius]
-    on_others = [view.vias_on(area) for area in others]
-    tied = np.intersect1d(near, np.concatenate(on_others)) if on_others else np.empty(0, dtype=np.int64)
-    tied = tied[vias.plated[tied]]
-    distance = shapely.distance(shapely.Point(x, y), barrels(view.board)[tied])
-    return np.full(len(tied), place), tied.astype(np.int64), np.full(len(tied), -1), distance
-
-
-def _capacitors_near(view: View, places: Index, a: Ints, b: Ints, x: Floats, y: Floats, radius: float) -> list[_Found]:
-    """Capacitors between the nets of areas a and b near each place."""
-    caps, net = view.capacitors, view.board.areas.net
-    out = []
-    for i, place in enumerate(places.tolist()):
-        rows = caps.between(int(net[a[i]]), int(net[b[i]]))
-        distance = np.hypot(caps.x[rows] - x[i], caps.y[rows] - y[i])
-        rows, distance = rows[distance <= radius], distance[distance <= radius]
-        out.append((np.full(len(rows), place), np.full(len(rows), -1), caps.part[rows].astype(np.int64), distance))
-    return out
-
-
-def _sorted(found: list[_Found]) -> Bridges:
-    if not found:
-        return Bridges.empty()
-    place, via, part, distance = (np.concatenate(c) for c in zip(*found, strict=True))
-    order = np.lexsort((part, via, distance, place))
-    return Bridges(
-        place=place[order].astype(np.int32),
-        via=via[order].astype(np.int32),
-        part=part[order].astype(np.int32),
-        distance=distance[order],
-    )

@@ -134,8 +134,7 @@ def between_layers(view: View, a: int, b: int, x: float, y: float, radius: float
     """The ways from area a to area b on another layer (rows in board.areas) near a place, m.
 
     Vias that tie both areas and capacitors between their nets, solved together as parallel returns of a conductor of
-    `radius` at the place; each capacitor with its mounting in series. `added` stands in line with them as well, on the
-    side away from the nearest.
+    `radius` at the place; each capacitor with its mounting in series. `added` stands where it has most room.
     """
     ways, inductance = _joining(view, a, b, x, y, radius, added)
     return Ways(tuple(ways), inductance, plane_capacitance(view, a, b))
@@ -214,8 +213,11 @@ def _joining(
     places = np.stack([px[kept] - x, py[kept] - y], -1)
     radii, mountings = own[kept], series[kept]
     if added is not None:
-        away = -places[0] / np.hypot(*places[0]) if kept else np.array([1.0, 0.0])
-        places = np.vstack([places, away * max(added.distance, 1.1 * (radius + added.radius))])
+        here = _free_place(places, radii, max(added.distance, 1.1 * (radius + added.radius)), added.radius)
+        # Where the new one takes the room of others it stands for them.
+        room = np.hypot(*(places - here).T) > 1.1 * (radii + added.radius)
+        places, radii, mountings = places[room], radii[room], mountings[room]
+        places = np.vstack([places, here])
         radii, mountings = np.append(radii, added.radius), np.append(mountings, added.series)
     if not len(places):
         return [], np.inf
@@ -229,6 +231,16 @@ def _joining(
         for i in kept
     ]
     return ways, inductance
+
+
+def _free_place(places: Floats, radii: Floats, distance: float, radius: float) -> Floats:
+    """Where a new via at that distance has most room among others at `places` (n, 2): one of 16 directions."""
+    angle = np.arange(16) * np.pi / 8
+    candidates = distance * np.stack([np.cos(angle), np.sin(angle)], -1)
+    if not len(places):
+        return candidates[0]
+    room = np.hypot(*np.moveaxis(candidates[:, None] - places[None], -1, 0)) - radii[None] - radius
+    return candidates[int(np.argmax(np.round(room.min(axis=1), 9)))]
 
 
 def _straight(view: View, a: int, b: int, x: float, y: float, crossing: Crossing) -> tuple[list[Way], float]:
