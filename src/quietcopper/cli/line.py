@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from quietcopper.fields.section import CrossSection
 
 ACCURACY = 2e-4  # relative, of the matrices
+POUR = 10.0  # width of coplanar copper in distances from the middle; as good as endless, 1e-4 in the impedance
 _EPILOG = """\
 examples:
   quietcopper line --width-mm 0.35 --height-mm 0.2 --er 4.3 --thickness-mm 0.035
@@ -127,6 +128,8 @@ class Request:
             raise CallError("line needs --width-mm, or --find-width with the impedance that is wanted")
         if (self.mask is None) != (self.mask_er is None):
             raise CallError("--mask-um and --mask-er belong together: give both or neither")
+        if self.er_above != self.er and self.height_above is None:
+            raise CallError("--er-above belongs to --height-above-mm: give both or neither")
         if self.mask is not None and self.height_above is not None:
             raise CallError("--mask-um describes an outer layer, --height-above-mm an inner one: give one of them")
         if self.frequency is None and (self.tan_d or self.roughness):
@@ -149,7 +152,7 @@ class Request:
         grounds: tuple[Strip, ...] = ()
         if self.pour_gap is not None:
             reach = centres[-1] + width / 2 + self.pour_gap
-            pour = 10 * (reach + self.height)  # wide enough to be endless: less than 1e-4 in the impedance
+            pour = POUR * (reach + self.height)
             grounds = tuple(
                 Strip(sign * (reach + pour / 2), self.height, pour, self.thickness, etch) for sign in (-1, 1)
             )

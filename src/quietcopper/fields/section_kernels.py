@@ -27,8 +27,8 @@ Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
 FREE, ONE_PLANE, TWO_PLANES = 0, 1, 2
-NEAR = 3.0  # panels closer than this many half lengths to a target are integrated, not sampled
-_SUB = 8  # Gauss points of a bisected piece
+NEAR = 2.5  # panels closer than this many half lengths to a target are integrated, not sampled
+_SUB = 6  # Gauss points of a bisected piece
 
 
 @cache
