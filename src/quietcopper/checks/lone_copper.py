@@ -62,7 +62,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         er = view.dielectric_beside(int(layer)).er
         allowed = C0 / (2 * factor * top * er**0.5)
         rings = float(half_wave(extent, er))
-        near = view.near(at.x, at.y)
+        near = view.near(shape.centroid.x, shape.centroid.y)
         remove = Proposal("remove the piece", "remove-area", {"layer": int(layer), "at": (at.x, at.y)})
         yield Finding(
             check=NAME,

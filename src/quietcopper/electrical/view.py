@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from quietcopper.electrical.ways import Capacitors
 
 
+SAME_DISTANCE = 1e-7  # m; distances that differ by less are equal
 TYPICAL_DELAY = 6.5e-9  # s/m, for a net of which no run was solved; lines in laminate have 5.5 to 7.2 ns/m
 
 
@@ -240,7 +241,12 @@ class View:
         return cKDTree(np.stack([pins.x, pins.y], -1)) if len(pins) else None
 
     def near(self, x: float, y: float) -> str:
-        """Label of the pin nearest to a place ('U3.14'), or '' on a board without parts."""
+        """Label of the pin nearest to a place ('U3.14'), or '' on a board without parts.
+
+        Of pins equally near the first by label, so that the name does not hang on rounding.
+        """
         if self._pin_tree is None:
             return ""
-        return self.board.pin_label(int(self._pin_tree.query((x, y))[1]))
+        distance, rows = self._pin_tree.query((x, y), k=min(4, self._pin_tree.n))
+        rows, distance = np.atleast_1d(rows), np.atleast_1d(distance)
+        return min(self.board.pin_label(int(row)) for row in rows[distance <= distance[0] + SAME_DISTANCE])
