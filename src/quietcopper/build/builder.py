@@ -137,7 +137,7 @@ class BoardBuilder:
         if any(ref == row[0] for row in self._parts):
             raise CallError(f"part {ref}: placed twice")
         pin_nets = self._pin_nets(ref, package, nets)
-        x, y, turn = at[0] * self._unit, at[1] * self._unit, math.radians(turn_deg)
+        x, y, turn = at[0] * self._unit, at[1] * self._unit, math.radians(turn_deg % 360)
         bottom, last = side == "bottom", len(self._stack.layers) - 1
         number = len(self._parts)
         self._parts.append((ref, value, package.name, int(bottom), x, y, turn))

@@ -12,7 +12,7 @@ import shapely
 from shapely import MultiPolygon, Polygon
 
 from quietcopper.board import Pads, Traces, Vias
-from quietcopper.board.model import Bools, Ints, Shapes
+from quietcopper.board.model import Bools, Floats, Ints, Shapes
 from quietcopper.build.drawing import PAD_SEGMENTS, polygons
 
 ARC_HALF = np.pi / (4 * PAD_SEGMENTS)  # half the angle of one chord of a round corner
@@ -85,7 +85,7 @@ def obstacles(
     on, padded = traces.layer == layer, pads.layer == layer
     drilled = (vias.first <= layer) & (layer <= vias.last)
     ends = np.stack([np.stack([vias.x, vias.y], -1), np.stack([vias.x1, vias.y1], -1)], axis=1)[drilled]
-    holes = shapely.buffer(shapely.linestrings(ends), vias.drill[drilled] / 2, quad_segs=PAD_SEGMENTS)
+    holes = grow(shapely.linestrings(ends), vias.drill[drilled] / 2)
     flat = [(shape, net) for net, at, shape in areas if at == layer]
     shapes = [*traces.shapes[on], *pads.shape[padded], *holes, *(shape for shape, _ in flat)]
     hole_net = np.where(vias.plated[drilled], vias.net[drilled], 0)
@@ -99,7 +99,7 @@ def obstacles(
     return Obstacles(column, np.array(nets, dtype=np.int32), is_pad, is_hole)
 
 
-def grow(shape: Any, distance: float) -> Any:
+def grow(shape: Any, distance: float | Floats) -> Any:
     """The shape or shapes grown by a clearance (shrunk when negative), round at corners, nowhere by less than that."""
     # chords inside a round corner fall short by their sag; growing by 1/cos of half a chord's angle does not
     return shapely.buffer(shape, distance / np.cos(ARC_HALF), quad_segs=PAD_SEGMENTS)
@@ -151,8 +151,8 @@ def _fill(pour: Pour, there: Obstacles, taken: Sequence[Polygon], outline: Polyg
         own = near[~_foreign(there, near, pour.net) & there.is_pad[near]]
         pads = list(there.shape[own])
         if pads:
-            rings = shapely.union_all(grow(there.shape[own], pour.thermal.gap))
-            blocked.append(shapely.difference(rings, shapely.union_all(spokes(pads, pour.thermal))))
+            grown = shapely.union_all(grow(there.shape[own], pour.thermal.gap))
+            blocked.append(shapely.difference(grown, shapely.union_all([*pads, *spokes(pads, pour.thermal)])))
     shape: shapely.Geometry = pour.shape
     if pour.edge is not None:
         shape = shape.intersection(outline.buffer(-pour.edge, quad_segs=PAD_SEGMENTS))

@@ -33,7 +33,7 @@ def revision_b() -> Board:
 def _return_vias(b: BoardBuilder) -> None:
     """Ground vias beside the vias of lines that change layers, so that the return changes planes with them."""
     for x, y in CLOCK_VIAS:
-        for dy in (-0.75, 0.75):
+        for dy in (-0.7, 0.7):
             b.via("GND", (x, y + dy))
     bus = [(57.4, 35.5), (58.3, 35.5), (57.85, 31.635), (57.4, 25.9), (58.3, 25.9), (71.8, 35.4), (72.6, 25.9)]
     bus += [(83.2, 34.2), (83.2, 32.9), (83.2, 27.8), (83.2, 26.5)]

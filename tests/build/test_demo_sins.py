@@ -1,0 +1,74 @@
+"""What was planted in revision A is found there by the check that is meant to, and mended in revision B."""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cache
+from pathlib import Path
+
+import pytest
+import shapely
+
+from quietcopper.checks import NAMES, load
+from quietcopper.demo import SETTINGS, SINS, Sin, revision_a, revision_b, write_demo
+from quietcopper.electrical.settings import load_settings
+from quietcopper.electrical.view import View
+from quietcopper.findings import Finding
+from quietcopper.formats import read_board
+
+NEAR = 6e-3  # m, from the planted place to the finding's mark
+
+
+@cache
+def view(which: str, folder: Path) -> View:
+    path = folder / "settings.toml"
+    path.write_text(SETTINGS)
+    return View(revision_a() if which == "a" else revision_b(), load_settings(path))
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("demo")
+
+
+@cache
+def findings(which: str, check: str, folder: Path) -> list[Finding]:
+    return [said for said in load(check).look(view(which, folder)) if isinstance(said, Finding)]
+
+
+def matches(finding: Finding, sin: Sin) -> bool:
+    at = shapely.Point(sin.at_mm[0] * 1e-3, sin.at_mm[1] * 1e-3)
+    marks = [shapely.Point(finding.place.at)] + ([finding.place.shape] if finding.place.shape is not None else [])
+    beside = min(mark.distance(at) for mark in marks) < NEAR
+    return bool({*sin.nets} & {*finding.place.nets}) if sin.nets else beside
+
+
+@pytest.mark.parametrize("sin", SINS, ids=lambda sin: sin.name)
+def test_planted_and_found(sin: Sin, folder: Path) -> None:
+    found = [f for f in findings("a", sin.check, folder) if matches(f, sin)]
+    assert found
+    assert max(f.excess_db for f in found) > -1  # at or above its allowance, or as good as
+
+
+@pytest.mark.parametrize("check", NAMES)
+def test_revision_b_holds_every_allowance(check: str, folder: Path) -> None:
+    assert [(f.title, f.excess_db) for f in findings("b", check, folder) if f.excess_db >= 0] == []
+
+
+def test_each_check_has_something_to_find() -> None:
+    assert {sin.check for sin in SINS} == set(NAMES)
+
+
+def test_settings_fit_both_boards(folder: Path) -> None:
+    assert tomllib.loads(SETTINGS)
+    for which in "ab":
+        v = view(which, folder)
+        assert v.settings.unused(v.board) == ()
+
+
+def test_the_demo_is_written_and_read_back(tmp_path: Path) -> None:
+    old, new, settings = write_demo(tmp_path)
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(p.name for p in (old, new, settings))
+    assert read_board(old).name == "Bogbean A"
+    assert read_board(new).name == "Bogbean B"
+    assert load_settings(settings).title.startswith("Bogbean")
