@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -15,7 +16,6 @@ from quietcopper.electrical.sections import cut_section
 from quietcopper.electrical.view import View
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.section import CrossSection, Strip
-from quietcopper.fields.section_search import find_spacing
 from quietcopper.fields.section_solver import Solution, solve, solve_many
 
 SLOWEST = 7e-9  # s/m; no line in laminate is much slower
@@ -137,24 +137,45 @@ def couplings(
 def at_spacing_for(coupling: Coupling, factor: float) -> Coupling | None:
     """The same stretch at the spacing where its near-end coupling falls to `factor` of what it is, solved there.
 
-    None when even ten times the spacing or 20 heights do not reach it.
+    The spacing is read off the curve of coupling over spacing (`_curve`), rounded up to the grid, and the stretch
+    solved there.
+    None when even 20 heights between the lines do not reach it.
     """
     line, other = coupling.section.lines
     single = replace(coupling.section, lines=(line,))
-
-    def section_of(spacing: float) -> CrossSection:
-        return beside(single, other.width, spacing)
-
-    farthest = max(10 * coupling.spacing, 20 * _height(coupling.section, line))
+    spacings, couplings_there = _curve(single, other.width)
+    wanted = coupling.kb * factor
+    if not len(spacings) or wanted < couplings_there[-1]:
+        return None
+    # The curve falls with spacing: read it backwards, in logarithms, where it is nearly straight.
+    at = np.exp(np.interp(-np.log(wanted), -np.log(couplings_there), np.log(spacings)))
+    spacing = float(np.ceil(max(at, coupling.spacing) / GRID) * GRID)
+    section = beside(single, other.width, spacing)
     try:
-        spacing = find_spacing(coupling.kb * factor, section_of, coupling.spacing, farthest)
+        solution = solve(section)
     except OutOfRange:
         return None
-    section = section_of(spacing)
-    solution = solve(section)
     kb, kf = solution.near_end_coupling(0, 1), solution.far_end_coupling(0, 1)
     return replace(coupling, spacing=spacing, kb=kb, kf=kf, section=section)
 
 
+@lru_cache(maxsize=256)
+def _curve(single: CrossSection, width: float) -> tuple[Floats, Floats]:
+    """Near-end coupling of a line with a second one beside it at 14 spacings from a tenth of its height to 20 heights.
+
+    Empty where the solver does not cover the section.
+    """
+    spacings = _height(single, single.lines[0]) * np.geomspace(0.1, 20.0, 14)
+    solved = solve_many([beside(single, width, float(s)) for s in spacings])
+    known = [(s, x.near_end_coupling(0, 1)) for s, x in zip(spacings, solved, strict=True) if isinstance(x, Solution)]
+    falling = [pair for i, pair in enumerate(known) if all(pair[1] < before[1] for before in known[:i])]
+    return np.array([s for s, _ in falling]), np.array([kb for _, kb in falling])
+
+
 def _height(section: CrossSection, line: Strip) -> float:
-    return max(line.y, section.sheets[0].thickness if section.sheets else line.width)
+    """Distance of a line from the nearer plane of its section, m; its width where the section has none."""
+    top = sum(sheet.thickness for sheet in section.sheets)
+    heights = [line.y] if section.plane_below else []
+    if section.plane_above:
+        heights.append(top - line.y - line.thickness)
+    return min((h for h in heights if h > 0), default=line.width)
