@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -11,71 +12,20 @@ import pytest
 from quietcopper.board import Board
 from quietcopper.formats import read_board
 
-NAMESPACE = "http://webstds.ipc.org/2581"
-TWO_LAYERS = """
-<Layer name="TOP" layerFunction="SIGNAL" side="TOP" polarity="POSITIVE"/>
-<Layer name="CORE" layerFunction="DIELCORE" side="NONE" polarity="POSITIVE"/>
-<Layer name="BOT" layerFunction="SIGNAL" side="BOTTOM" polarity="POSITIVE"/>
-<Layer name="SILK" layerFunction="SILKSCREEN" side="TOP" polarity="POSITIVE"/>
-<Layer name="DRILL" layerFunction="DRILL" side="ALL" polarity="POSITIVE"><Span fromLayer="TOP" toLayer="BOT"/></Layer>
-"""
-STACKUP = """
-<Stackup overallThickness="1.6"><StackupGroup name="G">
-<StackupLayer layerOrGroupRef="TOP" thickness="0.035"/>
-<StackupLayer layerOrGroupRef="CORE" thickness="1.53"><SpecRef id="FR4"/></StackupLayer>
-<StackupLayer layerOrGroupRef="BOT" thickness="0.035"/>
-</StackupGroup></Stackup>
-"""
-SPECS = """
-<Spec name="FR4"><Dielectric type="DIELECTRIC_CONSTANT"><Property value="4.2"/></Dielectric>
-<Dielectric type="LOSS_TANGENT"><Property value="0.015"/></Dielectric></Spec>
-"""
-PROFILE = """
-<Profile><Polygon><PolyBegin x="0" y="0"/><PolyStepSegment x="50" y="0"/><PolyStepSegment x="50" y="30"/>
-<PolyStepSegment x="0" y="30"/><PolyStepSegment x="0" y="0"/></Polygon></Profile>
-"""
-TRACE = """
-<LayerFeature layerRef="TOP"><Set net="A"><Features><Location x="0" y="0"/>
-<Line startX="5" startY="5" endX="15" endY="5"><LineDesc lineEnd="ROUND" lineWidth="0.2"/></Line>
-</Features></Set></LayerFeature>
-"""
-
-
-def ipc2581(
-    step: str = TRACE,
-    *,
-    layers: str = TWO_LAYERS,
-    stackup: str = STACKUP,
-    specs: str = SPECS,
-    content: str = "",
-    profile: str = PROFILE,
-    units: str = 'units="MILLIMETER"',
-    revision: str = 'revision="C"',
-    namespace: str = f'xmlns="{NAMESPACE}"',
-    before: str = "",
-    more_cad: str = "",
-    bom: str = "",
-) -> str:
-    """A whole file round the contents of one step."""
-    return (
-        f'<?xml version="1.0" encoding="UTF-8"?>{before}<IPC-2581 {revision} {namespace}>'
-        f"<Content>{content}</Content>{bom}<Ecad><CadHeader {units}>{specs}</CadHeader>"
-        f'<CadData>{layers}{stackup}{more_cad}<Step name="board">{profile}{step}</Step></CadData></Ecad></IPC-2581>'
-    )
-
-
-@pytest.fixture
-def whole_file() -> Callable[..., str]:
-    return ipc2581
+_spec = importlib.util.spec_from_file_location("ipc2581_text", Path(__file__).with_name("ipc2581_text.py"))
+assert _spec is not None
+assert _spec.loader is not None
+ipc = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(ipc)
 
 
 @pytest.fixture
 def read(tmp_path: Path) -> Callable[..., Board]:
-    """Reads a file made of the given step contents and parts (see ipc2581 above)."""
+    """Reads a file made of the given step contents and parts (see ipc2581_text.py)."""
 
-    def reader(step: str = TRACE, **parts: str) -> Board:
+    def reader(step: str = ipc.TRACE, **parts: str) -> Board:
         path = tmp_path / "board.xml"
-        path.write_text(ipc2581(step, **parts))
+        path.write_text(ipc.ipc2581(step, **parts))
         return read_board(path)
 
     return reader

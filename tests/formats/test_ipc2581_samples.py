@@ -75,7 +75,9 @@ def test_six_layers_revision_a(sample: Sample) -> None:
     assert board.dielectrics[0].thickness == pytest.approx(0.2032e-3, rel=1e-12)
     assert {layer.conductivity for layer in board.layers} == {59_590_000.0}
     holes = sorted((len(p.interiors) for p in board.areas.shape), reverse=True)
-    cutouts = sorted((len(c.findall("i:Cutout", NS)) for c in xml.all(f"{features}/i:Contour" % "[@net]")), reverse=True)
+    cutouts = sorted(
+        (len(c.findall("i:Cutout", NS)) for c in xml.all(f"{features}/i:Contour" % "[@net]")), reverse=True
+    )
     assert holes[:4] == cutouts[:4]
     assert holes[:2] == [131, 131]
     assert len(board.outline.interiors) == xml.count("//i:Profile/i:Cutout") == 11
@@ -87,7 +89,9 @@ def test_six_layers_nets_of_holes_come_from_physical_points(sample: Sample) -> N
     board, xml = read_board(path), Xml(path)
     linked = board.pads.take(board.pads.via >= 0)
     assert (board.vias.net[linked.via] == linked.net).all()
-    netted = {(p.get("x"), p.get("y")) for p in xml.all("//i:LayerFeature[@layerRef='TOP']/i:Set[@net]/i:Pad/i:Location")}
+    netted = {
+        (p.get("x"), p.get("y")) for p in xml.all("//i:LayerFeature[@layerRef='TOP']/i:Set[@net]/i:Pad/i:Location")
+    }
     holes = [(h.get("x"), h.get("y")) for h in xml.all("//i:Hole")]
     assert (board.vias.net > 0).sum() == sum(hole in netted for hole in holes) == 163
     assert (~board.vias.plated).sum() == 3
@@ -190,7 +194,9 @@ def test_hand_written_file(sample: Sample) -> None:
 
 
 def test_parts_list_is_refused(sample: Sample) -> None:
-    with pytest.raises(ReadError, match=r"xml:166: found a file for parts lists only, without a layout; expected a <Step>"):
+    with pytest.raises(
+        ReadError, match=r"xml:166: found a file for parts lists only, without a layout; expected a <Step>"
+    ):
         read_board(sample(LIST))
 
 

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from shapely import Geometry
 
 from quietcopper.board.model import Assumption, Bools, Floats, Ints, Table, Unread, column
+from quietcopper.formats.ipc2581.placing import turn
 
 FLASH, LINE, ARC, REGION = range(4)  # Objects.kind
 
@@ -46,28 +47,15 @@ class Transform:
 
     def after(self, inner: Transform) -> Transform:
         """The transform that does `inner` first and then this one."""
-        turn = -inner.rotation if self.mirror else inner.rotation
-        return Transform(self.mirror != inner.mirror, (self.rotation + turn) % (2 * math.pi), self.scale * inner.scale)
+        inner_rotation = -inner.rotation if self.mirror else inner.rotation
+        rotation = (self.rotation + inner_rotation) % (2 * math.pi)
+        return Transform(self.mirror != inner.mirror, rotation, self.scale * inner.scale)
 
     @property
     def matrix(self) -> Floats:
-        """The linear map, shape (2, 2): column vectors are multiplied from the right."""
-        # quarter turns come out exact, so that a turned rectangle keeps its straight sides
-        quarter = self.rotation / (math.pi / 2)
-        if abs(quarter - round(quarter)) < 1e-12:
-            c, s = ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))[round(quarter) % 4]
-        else:
-            c, s = math.cos(self.rotation), math.sin(self.rotation)
-        out = self.scale * np.array([[c, -s], [s, c]], dtype=np.float64)
-        return out * [-1, 1] if self.mirror else out
-
-
-@dataclass(frozen=True)
-class Piece:
-    """A part of an aperture: adds copper (exposure True) or removes what the pieces before it added."""
-
-    exposure: bool
-    shape: Geometry
+        """The linear map, shape (2, 2), for column vectors. Quarter turns are exact."""
+        a, b, c, d = turn(self.rotation, self.mirror, self.scale, mirror_first=True)
+        return np.array([[a, b], [c, d]])
 
 
 @dataclass(frozen=True, eq=False)

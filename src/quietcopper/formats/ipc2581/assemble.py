@@ -108,9 +108,8 @@ def _board_step(reader: Reader) -> StepData:
         best = max(range(len(reader.steps)), key=lambda i: (reader.steps[i].weight, parts[i], -i))
     chosen = reader.steps[best]
     if chosen.weight == 0 and not len(chosen.holes) and not chosen.components:
-        found = (
-            "a file for parts lists only, without a layout" if reader.mode == "BOM" else "a layout without any copper"
-        )
+        only_parts = "a file for parts lists only, without a layout"
+        found = only_parts if reader.mode == "BOM" else _nothing_found(reader)
         raise ReadError(
             reader.label,
             chosen.line,
@@ -130,6 +129,12 @@ def _board_step(reader: Reader) -> StepData:
         if step is not chosen and not step.repeats and step.weight:
             reader.counts.unread(f"step {step.name}", step.line, f"{chosen.name} is reviewed", step.weight)
     return chosen
+
+
+def _nothing_found(reader: Reader) -> str:
+    """Words for a layout without copper, with what was not read of it."""
+    lost = ", ".join(f"{u.what} ({u.count})" for u in reader.counts.rows()[:4])
+    return f"a layout without any copper{f', and not read: {lost}' if lost else ''}"
 
 
 def _layer_numbers(reader: Reader, stackup: Stackup) -> NDArray[np.int64]:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import gzip
 import io
+import math
 import os
 import re
 import tempfile
-from decimal import Decimal
+from decimal import Decimal, localcontext
 from pathlib import Path
 from typing import BinaryIO
 
@@ -40,18 +41,19 @@ def mm(metres: float) -> str:
     return format(Decimal(repr(metres)).scaleb(3), "f")
 
 
-def degrees(radians: float, *, mirrored: bool = False) -> str:
-    """An angle in [0°, 360°) that the reader takes back as the same float (see values.angle), turned for a mirror."""
-    exact = Decimal(radians) * 180 / PI % 360
-    if exact < 0:
-        exact += 360
-    if mirrored:
-        exact = (360 - exact) % 360
-    for digits in (6, 12, 16, 20, 26):
-        text = format(exact.quantize(Decimal(1).scaleb(-digits)).normalize(), "f")
-        if radians_of(text, mirrored) == radians:
-            break
-    return text
+def degrees(radians: float, *, mirrored: bool = False) -> tuple[str, int]:
+    """An angle in [0°, 360°), turned for a mirror, and the whole turns to add: values.angle gives the same float."""
+    with localcontext(prec=60):
+        exact = Decimal(radians) * 180 / PI
+        turns = math.floor(exact / 360)
+        exact -= 360 * turns
+        if mirrored:
+            exact = (360 - exact) % 360
+        for digits in (6, 12, 16, 20, 26):
+            text = format(exact.quantize(Decimal(1).scaleb(-digits)).normalize(), "f")
+            if radians_of(text, mirrored, turns) == radians:
+                break
+    return text, turns
 
 
 class Markup:

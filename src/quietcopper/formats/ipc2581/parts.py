@@ -86,10 +86,11 @@ def read_parts(reader: Reader, step: StepData, layer_of: dict[str, int], layer_c
     for node in step.components:
         ref = text(node, "refDes", "")
         seen[ref] = seen.get(ref, 0) + 1
-        place, rotation = _part_place(node, unit, mirror_first)
+        extra = {a.attrib.get("name", ""): a.attrib.get("value", "") for a in node.all("NonstandardAttribute")}
+        turns = _turns(extra.get("board.turns", "0"))
+        place, rotation = _part_place(node, unit, mirror_first, turns)
         side = _side(node, reader, layer_of, layer_count)
         part = len(rows.ref)
-        extra = {a.attrib.get("name", ""): a.attrib.get("value", "") for a in node.all("NonstandardAttribute")}
         package = node.attrib.get("packageRef", "")
         if package not in packages:
             counts.unread("Component of a package that is not in the file", node.line, "its pins are missing")
@@ -147,8 +148,13 @@ class _Given:
         return [int(p) for p in parts] if good else []
 
 
-def _part_place(node: Node, unit: Unit, mirror_first: bool) -> tuple[Placement, float]:
-    """Where a component is, and its rotation counter-clockwise as seen from layer 1, rad in [0, 2π)."""
+def _turns(stated: str) -> int:
+    """Whole turns that our own writer states beside a rotation."""
+    return int(stated) if stated.removeprefix("-").isdecimal() and len(stated) < 6 else 0
+
+
+def _part_place(node: Node, unit: Unit, mirror_first: bool, turns: int = 0) -> tuple[Placement, float]:
+    """Where a component is, and its rotation counter-clockwise as seen from layer 1, rad in [0, 2π) and whole turns."""
     xform, location = node.find("Xform"), node.find("Location")
     mirrored = xform is not None and flag(xform, "mirror")
     if location is None and xform is not None and "x" in xform.attrib:
@@ -159,7 +165,7 @@ def _part_place(node: Node, unit: Unit, mirror_first: bool) -> tuple[Placement, 
     if mirrored and mirror_first:
         a, b, c, d = turn(angle(xform), True, number(xform, "scale", 1.0), mirror_first=True)  # type: ignore[arg-type]
         place = Placement(a, b, c, d, place.e, place.f)
-    return place, angle(xform, mirrored=mirrored and not mirror_first)
+    return place, angle(xform, mirrored=mirrored and not mirror_first, turns=turns)
 
 
 def _side(node: Node, reader: Reader, layer_of: dict[str, int], layer_count: int) -> int:

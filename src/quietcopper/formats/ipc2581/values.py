@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal, InvalidOperation, localcontext
 from functools import lru_cache
 
 from quietcopper.formats.ipc2581.nodes import Node
@@ -123,20 +123,22 @@ def flag(node: Node, name: str) -> bool:
 
 
 @lru_cache(maxsize=4096)
-def radians_of(value: str, mirrored: bool) -> float:
-    degrees = Decimal(value.strip())
-    if not degrees.is_finite() or abs(degrees) > 1_000_000:
-        raise InvalidOperation
-    turn = (-degrees if mirrored else degrees) % 360  # Decimal keeps the sign of the dividend
-    return float((turn + 360 if turn < 0 else turn) * PI / 180)
+def radians_of(value: str, mirrored: bool, turns: int = 0) -> float:
+    """Degrees as radians in [0, 2π), the other way round when mirrored, plus whole turns; correctly rounded."""
+    with localcontext(prec=60):
+        degrees = Decimal(value.strip())
+        if not degrees.is_finite() or abs(degrees) > 1_000_000:
+            raise InvalidOperation
+        within = (-degrees if mirrored else degrees) % 360  # Decimal keeps the sign of the dividend
+        return float((within + 360 * (turns + (within < 0))) * PI / 180)
 
 
-def angle(node: Node | None, name: str = "rotation", *, mirrored: bool = False) -> float:
-    """An attribute in degrees as radians in [0, 2π), correctly rounded; its negative when mirrored. Absent: 0."""
+def angle(node: Node | None, name: str = "rotation", *, mirrored: bool = False, turns: int = 0) -> float:
+    """An attribute in degrees as radians (see radians_of). Absent: 0."""
     value = node.attrib.get(name) if node is not None else None
     if value is None or node is None:
         return 0.0
     try:
-        return radians_of(value, mirrored)
+        return radians_of(value, mirrored, turns)
     except InvalidOperation:
         raise BadValue(node.line, node.tag, f'{name}="{value[:60]}"', "an angle in degrees") from None

@@ -1,8 +1,8 @@
 """Writes a Board as IPC-2581 revision C, in millimetres, so that the reader takes it back unchanged.
 
 Every column of every table comes back with the same floats and in the same order. Exceptions: pad shapes are written
-once per form, round their pad's middle, to 1e-13 m; a trace of no length comes back as the dot that it is; a turn
-outside [0, 2π) comes back inside; net classes come back in lower case.
+once per form, round their pad's middle, to 1e-13 m; a trace of no length comes back as the dot that it is; net classes
+come back in lower case.
 What the reader had noted beside the tables (source, assumptions, problems, what was not read) is not written.
 
 Where the standard has no place for something (the order of rows, which hole a pad belongs to), it goes into
@@ -341,8 +341,10 @@ class _Writer:
         if len(rows) and not in_order:
             self._attribute("pin-rows", " ".join(map(str, rows.tolist())))
         mirrored = bool(parts.side[i])
-        turned = {"rotation": degrees(float(parts.rotation[i]), mirrored=mirrored)}
-        out.leaf("Xform", **turned, **({"mirror": "true"} if mirrored else {}))
+        rotation, turns = degrees(float(parts.rotation[i]), mirrored=mirrored)
+        if turns:
+            self._attribute("turns", str(turns))
+        out.leaf("Xform", rotation=rotation, **({"mirror": "true"} if mirrored else {}))
         out.leaf("Location", x=mm(float(parts.x[i])), y=mm(float(parts.y[i])))
         out.close()
 
