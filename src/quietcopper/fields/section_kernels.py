@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
 FREE, ONE_PLANE, TWO_PLANES = 0, 1, 2
-NEAR = 2.5  # panels closer than this many half lengths to a target are integrated, not sampled
+NEAR = 2.53  # panels closer than this many half lengths to a target are integrated, not sampled; no ties with 2.5
 _SUB = 6  # Gauss points of a bisected piece
 
 

@@ -74,6 +74,25 @@ _jit = compiled(error_model="numpy")
 
 
 @_jit
+def _march(
+    start: complex, direction: complex, span: float, corner: Complexes, cap: float, least: float
+) -> tuple[list[float], list[float]]:
+    """∫ ds / (distance to the nearest corner, at most cap) along a straight way, at places from 0 to span."""
+    place, count = [0.0], [0.0]
+    s = 0.0
+    while s < span:
+        z = start + direction * s
+        nearest = cap
+        for c in corner:
+            nearest = min(nearest, abs(c - z))
+        h = min(max(0.2 * nearest, least), span - s)
+        count.append(count[-1] + h / max(nearest, least))
+        s = s + h if s + h < span - 1e-12 * span else span
+        place.append(s)
+    return place, count
+
+
+@_jit
 def _lay(
     a: Complexes, b: Complexes, at_a: Floats, at_b: Floats, corner: Complexes, growth: Floats, tip: float, cap: float,
     reach: float, endless: bool,
@@ -118,21 +137,15 @@ def _lay(
             owner.append(e)
         low, high = ends[0], length - ends[1]
         if high - low > 1e-9 * length:
-            place, count = [low], [0.0]
-            s = low
-            while s < high:
-                z = a[e] + direction * s
-                nearest = cap
-                for c in corner:
-                    nearest = min(nearest, abs(c - z))
-                h = max(0.2 * nearest, 1e-4 * length)
-                if s + h > high:
-                    count.append(count[-1] + (high - s) / nearest)
-                    place.append(high)
-                    break
-                s += h
-                count.append(count[-1] + h / nearest)
-                place.append(s)
+            # from both ends to the middle, so that mirror images get mirrored panels
+            span = high - low if infinite else (high - low) / 2
+            place, count = _march(a[e] + direction * low, direction, span, corner, cap, 1e-4 * length)
+            if not infinite:
+                back, left = _march(a[e] + direction * high, -direction, span, corner, cap, 1e-4 * length)
+                total = count[-1] + left[-1]
+                for n in range(len(back) - 2, -1, -1):
+                    place.append(2 * span - back[n])
+                    count.append(total - left[n])
             pieces = max(1, math.ceil(count[-1] / math.log(growth[e]) - 0.1))
             before = low
             k = 0
@@ -141,7 +154,7 @@ def _lay(
                 while k < len(count) - 2 and count[k + 1] < goal:
                     k += 1
                 part = (goal - count[k]) / (count[k + 1] - count[k])
-                now = place[k] + part * (place[k + 1] - place[k]) if n < pieces - 1 else high
+                now = low + place[k] + part * (place[k + 1] - place[k]) if n < pieces - 1 else high
                 starts.append(a[e] + direction * before)
                 steps.append(direction * (now - before))
                 powers.append(1.0)
