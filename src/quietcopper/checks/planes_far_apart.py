@@ -58,9 +58,11 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         a, b = int(facing.upper[row]), int(facing.lower[row])
         both = int(board.areas.net[a]), int(board.areas.net[b])
         kinds = {view.roles[net].kind for net in both}
-        if kinds != {GROUND, SUPPLY} or facing.area[row] < smallest:
+        if kinds != {GROUND, SUPPLY}:
             continue
         met |= supplies & set(both)
+        if facing.area[row] < smallest:
+            continue
         groups[int(board.areas.layer[a]), int(board.areas.layer[b])].append(row)
     with_areas = {net for net in supplies if net in set(board.areas.net.tolist())}
     yield Coverage(NAME, len(met & with_areas), len(with_areas), "supplies with filled copper")

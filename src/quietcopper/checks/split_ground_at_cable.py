@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 
 from quietcopper.board.model import Floats
+from quietcopper.electrical.choices import ground_in_regions
 from quietcopper.electrical.emission import FieldEstimate, worst_field
 from quietcopper.electrical.signals import edge_current
 from quietcopper.electrical.tables import GROUND, SIGNAL
@@ -134,14 +135,14 @@ def _finding(
     limit = view.settings.allowance(f"{NAME}.barrier_mm", ALLOWANCES["barrier_mm"].default) * 1e-3
     allowance = Allowance(estimate.limit, "V/m", estimate.source, "review.standard")
     barrier = apart >= limit
+    nets_of = int(board.areas.net[areas[0]]), int(board.areas.net[areas[1]])
+    regions = ground_in_regions(view, nets_of, reference)
     who = f"two regions of {names[0]}" if names[0] == names[1] else f"{names[0]} and {names[1]}"
     if barrier:
         change = Proposal("ask whether this is a safety barrier; until then nothing may bridge it", "")
         remedies: tuple[Remedy, ...] = (Remedy(change, None),)
     else:
-        change = Proposal(
-            f"join {who} at the crossing", "join-areas", {"layer": reference, "at": (gaps.x[row], gaps.y[row])}
-        )
+        change = Proposal(*regions.change)
         remedies = (Remedy(change, float("-inf")),)
     many = f"{worst} crosses" if len(nets) == 1 else f"{len(nets)} lines cross, {worst} the worst"
     return Finding(
@@ -160,11 +161,7 @@ def _finding(
         ),
         predicted=estimate.field,
         allowance=allowance,
-        cause=CauseHint(
-            f"ground regions:{'|'.join(sorted(set(names)))}",
-            f"The ground is split in regions ({who}) with a cable on {', '.join(connectors)}",
-            change,
-        ),
+        cause=CauseHint(regions.key, regions.title, change),
         remedies=remedies,
         evidence={
             "distance_mm": apart * 1e3,

@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from quietcopper.electrical.choices import supply_as_reference
+from quietcopper.electrical.choices import ground_in_regions, supply_as_reference
 from quietcopper.electrical.signals import edge_current, edge_voltage
-from quietcopper.electrical.tables import SIGNAL, SUPPLY
+from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
 from quietcopper.electrical.view import View
 from quietcopper.electrical.ways import Ways, across_gap, capacitor_beside, crossing_at
 from quietcopper.errors import OutOfRange
@@ -170,6 +170,10 @@ def _cause(view: View, row: int, crossers: set[int]) -> CauseHint:
     if any(view.roles[net].kind == SUPPLY for net in nets):
         choice = supply_as_reference(view, reference)
         return CauseHint(choice.key, choice.title, Proposal(*choice.change))
+    group = view.pieces.group[view.copper.piece_of_area]
+    if all(view.roles[net].kind == GROUND for net in nets) and group[gaps.before[row]] != group[gaps.after[row]]:
+        regions = ground_in_regions(view, (nets[0], nets[1]), reference)
+        return CauseHint(regions.key, regions.title, Proposal(*regions.change))
     what = f"pieces of {names[0]}" if len(names) == 1 else " and ".join(names)
     change = Proposal(f"join {what} on {label}", "join-areas", {"layer": reference})
     return CauseHint(_cause_key(view, row), f"{label} is split into {what}, and {who} from one to the other", change)

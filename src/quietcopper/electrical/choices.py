@@ -40,5 +40,16 @@ def supply_as_reference(view: View, layer: int) -> Choice:
     )
 
 
+def ground_in_regions(view: View, nets: tuple[int, int], layer: int) -> Choice:
+    """Ground copper in separate regions that signals cross between; nets : of the two regions, equal or not."""
+    names = sorted({view.board.nets[net] for net in nets})
+    what = f"two regions of {names[0]}" if len(names) == 1 else f"{names[0]} and {names[1]}"
+    return Choice(
+        f"ground regions:{'|'.join(names)}",
+        f"The ground is split into {what}, and signals cross from one to the other",
+        (f"join {what}", "join-areas", {"layer": layer}),
+    )
+
+
 def _few(names: list[str]) -> str:
     return ", ".join(names[:4]) + (" …" if len(names) > 4 else "")

@@ -7,13 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from quietcopper.board.model import Floats, Ints
+from quietcopper.board.model import Floats, Ints, Names
 from quietcopper.electrical.view import View
 from quietcopper.fields.returns import slot_inductance
 from quietcopper.fields.vias import capacitor_mounting, return_path
 
 REACH = 40e-3  # m; elements further away add less than the nearer ones' uncertainty
-MOST = 24  # nearest elements of a kind that are counted
+MOST = 12  # nearest elements of a kind that are counted
+LINK = 1.0  # ohm; a resistor of no more joins its two nets
 VIA_RADIUS = 0.15e-3  # m, of the vias that mount a capacitor, where the board does not show them
 
 
@@ -66,10 +67,11 @@ class Crossing:
 
 @dataclass(frozen=True, eq=False)
 class Capacitors:
-    """Two-pin capacitors by the nets they join: part row, the two nets, middle (m), side, distance of their pins
-    (m)."""
+    """Two-pin parts that join two nets at high frequency: part row, name, the two nets, middle (m), side, distance of
+    their pins (m)."""
 
     part: Ints
+    name: Names
     net_a: Ints
     net_b: Ints
     x: Floats
@@ -84,11 +86,12 @@ class Capacitors:
 
 
 def find_capacitors(view: View) -> Capacitors:
-    """Every two-pin capacitor whose pins are on two different nets."""
+    """Every two-pin capacitor, and every resistor of an ohm or less, whose pins are on two different nets."""
     board, pins = view.board, view.board.pins
     rows = []
     for part, kind in enumerate(view.part_kinds):
-        if kind.kind != "capacitor":
+        link = kind.kind == "resistor" and kind.value is not None and kind.value <= LINK
+        if kind.kind != "capacitor" and not link:
             continue
         mine = np.flatnonzero(pins.part == part)
         if len(mine) != 2 or pins.net[mine[0]] == pins.net[mine[1]]:
@@ -97,6 +100,7 @@ def find_capacitors(view: View) -> Capacitors:
         rows.append(
             (
                 part,
+                f"{'capacitor' if kind.kind == 'capacitor' else 'link'} {board.parts.ref[part]}",
                 pins.net[a],
                 pins.net[b],
                 (pins.x[a] + pins.x[b]) / 2,
@@ -105,8 +109,8 @@ def find_capacitors(view: View) -> Capacitors:
                 np.hypot(pins.x[a] - pins.x[b], pins.y[a] - pins.y[b]),
             )
         )
-    columns: list[tuple[Any, ...]] = list(zip(*rows, strict=True)) if rows else [()] * 7
-    kinds = (np.int32, np.int32, np.int32, np.float64, np.float64, np.int32, np.float64)
+    columns: list[tuple[Any, ...]] = list(zip(*rows, strict=True)) if rows else [()] * 8
+    kinds = (np.int32, object, np.int32, np.int32, np.float64, np.float64, np.int32, np.float64)
     return Capacitors(*(np.array(c, dtype=k) for c, k in zip(columns, kinds, strict=True)))
 
 
@@ -224,7 +228,7 @@ def _joining(
     inductance = return_path(spacing, radius, places, radii, mountings).inductance
     ways = [
         Way(
-            "a via" if i < len(vias) else f"capacitor {board.parts.ref[caps.part[rows[i - len(vias)]]]}",
+            "a via" if i < len(vias) else str(caps.name[rows[i - len(vias)]]),
             float(distance[i]),
             (float(px[i]), float(py[i])),
         )
@@ -260,7 +264,7 @@ def _straight(view: View, a: int, b: int, x: float, y: float, crossing: Crossing
         reaches.append(max(float(distance[i]), 2 * crossing.gap))
         admittance += 1 / max(_mounting(view, row, [layer, layer]), 1e-12)
         at = (float(caps.x[row]), float(caps.y[row]))
-        ways.append(Way(f"capacitor {board.parts.ref[caps.part[row]]}", float(distance[i]), at))
+        ways.append(Way(str(caps.name[row]), float(distance[i]), at))
     if not ways:
         return [], np.inf
     return ways, _slot(reaches, crossing) + 1 / admittance
