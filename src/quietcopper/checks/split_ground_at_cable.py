@@ -6,10 +6,9 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping
 
 import numpy as np
-import shapely
 
 from quietcopper.board.model import Floats
-from quietcopper.electrical.choices import ground_in_regions
+from quietcopper.electrical.choices import BARRIER_MM, barrier_width, clearance_between, ground_in_regions
 from quietcopper.electrical.emission import FieldEstimate, worst_field
 from quietcopper.electrical.signals import edge_current
 from quietcopper.electrical.tables import GROUND, SIGNAL
@@ -40,7 +39,7 @@ field
 60·I/r. An upper bound for ranking."""
 ALLOWANCES: Mapping[str, Limit] = {
     "barrier_mm": Limit(
-        3.0,
+        BARRIER_MM,
         "mm",
         "common practice, no source; the product's safety standard decides",
         "Regions at least this far apart on every layer look like a safety barrier: no bridge is proposed.",
@@ -131,19 +130,13 @@ def _finding(
     names = [board.nets[board.areas.net[a]] for a in areas]
     nets = sorted({board.nets[gaps.net[r]] for r in rows})
     worst, reference = board.nets[gaps.net[row]], int(gaps.reference[row])
-    apart = _apart(view, *areas)
-    limit = view.settings.allowance(f"{NAME}.barrier_mm", ALLOWANCES["barrier_mm"].default) * 1e-3
+    apart = clearance_between(view, *areas)
     allowance = Allowance(estimate.limit, "V/m", estimate.source, "review.standard")
-    barrier = apart >= limit
-    nets_of = int(board.areas.net[areas[0]]), int(board.areas.net[areas[1]])
-    regions = ground_in_regions(view, nets_of, reference)
+    barrier = apart >= barrier_width(view)
+    regions = ground_in_regions(view, *areas)
+    change = Proposal(*regions.change)
+    remedies = (Remedy(change, None if barrier else float("-inf")),)
     who = f"two regions of {names[0]}" if names[0] == names[1] else f"{names[0]} and {names[1]}"
-    if barrier:
-        change = Proposal("ask whether this is a safety barrier; until then nothing may bridge it", "")
-        remedies: tuple[Remedy, ...] = (Remedy(change, None),)
-    else:
-        change = Proposal(*regions.change)
-        remedies = (Remedy(change, float("-inf")),)
     many = f"{worst} crosses" if len(nets) == 1 else f"{len(nets)} lines cross, {worst} the worst"
     return Finding(
         check=NAME,
@@ -173,16 +166,3 @@ def _finding(
             "spectrum": estimate.spectrum,
         },
     )
-
-
-def _apart(view: View, a: int, b: int) -> float:
-    """Smallest clearance between the two ground groups on any layer, m."""
-    board, group = view.board, view.pieces.group[view.copper.piece_of_area]
-    smallest = np.inf
-    for layer in range(len(board.layers)):
-        here = board.areas.layer == layer
-        one, other = board.areas.shape[here & (group == group[a])], board.areas.shape[here & (group == group[b])]
-        if len(one) and len(other):
-            tree = shapely.STRtree(one)
-            smallest = min(smallest, float(shapely.distance(one[tree.nearest(other)], other).min()))
-    return float(smallest)

@@ -9,11 +9,16 @@ from typing import Any
 
 import numpy as np
 
-from quietcopper.electrical.choices import ground_in_regions, supply_as_reference
+from quietcopper.electrical.choices import (
+    barrier_width,
+    clearance_between,
+    ground_in_regions,
+    supply_as_reference,
+)
 from quietcopper.electrical.signals import edge_current, edge_voltage
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
 from quietcopper.electrical.view import View
-from quietcopper.electrical.ways import Ways, across_gap, capacitor_beside, crossing_at
+from quietcopper.electrical.ways import SLENDER, Ways, across_gap, capacitor_beside, crossing_at
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.returns import printed_slot_rule, series_reflection, slot_inductance
 from quietcopper.findings import (
@@ -172,7 +177,7 @@ def _cause(view: View, row: int, crossers: set[int]) -> CauseHint:
         return CauseHint(choice.key, choice.title, Proposal(*choice.change))
     group = view.pieces.group[view.copper.piece_of_area]
     if all(view.roles[net].kind == GROUND for net in nets) and group[gaps.before[row]] != group[gaps.after[row]]:
-        regions = ground_in_regions(view, (nets[0], nets[1]), reference)
+        regions = ground_in_regions(view, int(gaps.before[row]), int(gaps.after[row]))
         return CauseHint(regions.key, regions.title, Proposal(*regions.change))
     what = f"pieces of {names[0]}" if len(names) == 1 else " and ".join(names)
     change = Proposal(f"join {what} on {label}", "join-areas", {"layer": reference})
@@ -198,7 +203,7 @@ def _price(view: View, row: int) -> _Price:
     if np.isfinite(gaps.slot[row]):
         # `slot` is the detour to the nearer end; a trace in the middle of a slot twice as long has the same detour.
         # An opening rounder than three to one lies between nothing and the slot that just fits the formula.
-        length = max(2 * float(gaps.slot[row]), 3 * crossing.gap)
+        length = max(2 * float(gaps.slot[row]), SLENDER * crossing.gap)
         inductance = float(slot_inductance(length, crossing.gap, crossing.height, crossing.width))
         own = edge_voltage(view, net, z0, inductance, 0.0)
         return _Price(None, inductance, own, z0, float(gaps.slot[row]), radius)
@@ -241,8 +246,10 @@ def _finding(
         )
         way_words = f"by {ways.words}"
         title = f"{name} crosses {between_words}"
-    remedies = [Remedy(cause.change, float("-inf"))] if cause.change else []
-    if ways is not None and before_net != after_net:
+    remedies = []
+    if cause.change:  # a question cures nothing
+        remedies.append(Remedy(cause.change, float("-inf") if cause.change.kind else None))
+    if ways is not None and before_net != after_net and clearance_between(view, before, after) < barrier_width(view):
         remedies.append(_bridged(view, row, price, peak, allowance))
     more = len(parts) - 1
     beside = "the line that crosses" if more == 1 else f"the {more} lines that cross"

@@ -6,9 +6,13 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import shapely
 
 from quietcopper.electrical.tables import SIGNAL, SUPPLY
 from quietcopper.electrical.view import View
+
+BARRIER_KEY = "split-ground-at-cable.barrier_mm"
+BARRIER_MM = 3.0  # common practice, no source; the product's safety standard decides
 
 
 @dataclass(frozen=True)
@@ -40,15 +44,42 @@ def supply_as_reference(view: View, layer: int) -> Choice:
     )
 
 
-def ground_in_regions(view: View, nets: tuple[int, int], layer: int) -> Choice:
-    """Ground copper in separate regions that signals cross between; nets : of the two regions, equal or not."""
-    names = sorted({view.board.nets[net] for net in nets})
+def ground_in_regions(view: View, a: int, b: int) -> Choice:
+    """Ground copper in separate regions that signals cross between; a, b : rows in board.areas, one of each region.
+
+    Regions that look like the two sides of a safety barrier are never proposed to be joined: the change is a question.
+    """
+    areas = view.board.areas
+    names = sorted({view.board.nets[net] for net in (areas.net[a], areas.net[b])})
     what = f"two regions of {names[0]}" if len(names) == 1 else f"{names[0]} and {names[1]}"
-    return Choice(
-        f"ground regions:{'|'.join(names)}",
-        f"The ground is split into {what}, and signals cross from one to the other",
-        (f"join {what}", "join-areas", {"layer": layer}),
-    )
+    change: tuple[str, str, dict[str, Any]] = (f"join {what}", "join-areas", {"layer": int(areas.layer[a])})
+    if clearance_between(view, a, b) >= barrier_width(view):
+        change = ("ask whether this is a safety barrier; until then nothing may bridge it", "", {})
+    title = f"The ground is split into {what}, and signals cross from one to the other"
+    return Choice(f"ground regions:{'|'.join(names)}", title, change)
+
+
+def barrier_width(view: View) -> float:
+    """Clearance from which on two pieces of copper look like the sides of a safety barrier, m."""
+    return view.settings.allowance(BARRIER_KEY, BARRIER_MM) * 1e-3
+
+
+def clearance_between(view: View, a: int, b: int) -> float:
+    """Smallest clearance on any layer between the connected copper of two areas (rows in board.areas), m.
+
+    inf where they share no layer, 0 where the two are connected.
+    """
+    areas, group = view.board.areas, view.pieces.group[view.copper.piece_of_area]
+    if group[a] == group[b]:
+        return 0.0
+    smallest = np.inf
+    for layer in range(len(view.board.layers)):
+        here = areas.layer == layer
+        one, other = areas.shape[here & (group == group[a])], areas.shape[here & (group == group[b])]
+        if len(one) and len(other):
+            nearest = one[shapely.STRtree(one).nearest(other)]
+            smallest = min(smallest, float(shapely.distance(nearest, other).min()))
+    return float(smallest)
 
 
 def _few(names: list[str]) -> str:

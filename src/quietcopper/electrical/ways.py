@@ -14,6 +14,9 @@ from quietcopper.fields.vias import capacitor_mounting, return_path
 
 REACH = 40e-3  # m; elements further away add less than the nearer ones' uncertainty
 MOST = 12  # nearest elements of a kind that are counted
+SLENDER = (
+    3.0001  # times its width that a slot must be long for its formula; a hair above, so that rounding decides nothing
+)
 LINK = 1.0  # ohm; a resistor of no more joins its two nets
 VIA_RADIUS = 0.15e-3  # m, of the vias that mount a capacitor, where the board does not show them
 
@@ -275,7 +278,7 @@ def _slot(reaches: list[float], crossing: Crossing) -> float:
     length, offset = 2 * reaches[0], 0.0
     if len(reaches) == 2:
         length, offset = sum(reaches), (reaches[0] - reaches[1]) / 2
-    length = max(length, 3 * crossing.gap)
+    length = max(length, SLENDER * crossing.gap)
     figure = float(slot_inductance(length, crossing.gap, crossing.height, crossing.width, offset))
     return figure if len(reaches) == 2 else 2 * figure
 
