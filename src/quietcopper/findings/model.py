@@ -215,10 +215,10 @@ class Matched:
 
     @property
     def state(self) -> str:
-        """'cured' (gone, or passes now), 'new', 'better' or 'worse' by more than 1 dB, else 'remaining'."""
+        """'cured' (gone, or now under its allowance), 'new', 'better' or 'worse' by more than 1 dB, else 'remaining'."""
         if self.before_db is None:
             return "new"
-        if self.after_db is None or (grade(self.after_db) == PASSES and grade(self.before_db) != PASSES):
+        if self.after_db is None or self.after_db < 0 <= self.before_db:
             return "cured"
         if abs(self.after_db - self.before_db) <= 1.0:
             return "remaining"

@@ -11,11 +11,11 @@ from markupsafe import Markup
 from quietcopper.files import write_whole
 from quietcopper.report.charts import DecibelScale, decibel_line
 from quietcopper.report.html import environment, font_css, resource
-from quietcopper.report.words import counted
+from quietcopper.report.words import counted, decibels
 
 WORDS = {
     "cured": "cured",
-    "better": "better, not cured",
+    "better": "better",
     "remaining": "as before",
     "worse": "worse",
     "new": "new",
@@ -55,6 +55,7 @@ def render_comparison(document: Mapping[str, Any]) -> str:
             headline=headline(document),
             line=line,
             words=WORDS,
+            decibels=decibels,
             fonts=Markup(font_css()),  # our own file
             style=Markup(resource("static", "review.css").decode("utf-8")),  # our own file
         )
