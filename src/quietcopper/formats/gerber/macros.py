@@ -16,7 +16,7 @@ from shapely import Geometry, Polygon
 
 from quietcopper.formats.gerber.contours import sound
 from quietcopper.formats.gerber.expressions import BadMacro, Expression, compile_expression
-from quietcopper.formats.ipc2581.placing import turn
+from quietcopper.formats.ipc2581.placing import shifted, turn
 from quietcopper.formats.ipc2581.shapes import circle, corners, rectangle
 
 MAX_PRIMITIVES = 5000  # of one macro
@@ -155,7 +155,7 @@ def _turned(shape: Geometry, degrees: float) -> Geometry:
 
 
 def _at(shape: Geometry, x: float, y: float) -> Geometry:
-    return shapely.transform(shape, lambda xy: xy + [x, y]) if x or y else shape
+    return shifted(shape, x, y) if x or y else shape
 
 
 def _circle(values: tuple[float, ...], unit: float) -> Geometry:
