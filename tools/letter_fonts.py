@@ -82,7 +82,7 @@ def main(folder: Path) -> int:
                     font.save(parts[-1])
             whole = merge.Merger().merge([str(p) for p in parts])
         named(whole, family, weight, style)
-        path = TARGET / f"letter-{package}-{weight}.ttf"
+        path = TARGET / f"{package}-letter-{weight}.ttf"
         whole.save(path)
         print(f"{path.name}: {len(whole.getBestCmap())} characters, {path.stat().st_size / 1024:.0f} kB")
     return 0

@@ -22,15 +22,20 @@ def add_parser(commands: Any) -> None:
     p.add_argument("new", metavar="NEW", type=Path, help="the later revision's board file")
     p.add_argument("-s", "--settings", metavar="SETTINGS.toml", type=Path, help="settings for both revisions")
     p.add_argument(
+        "--decisions", metavar="FILE", type=Path, help="decided findings (default: the files beside the boards)"
+    )
+    p.add_argument(
         "-o", "--output", metavar="DIR", type=Path, default=Path("compare"), help="folder (default: compare)"
     )
     p.add_argument("-q", "--quiet", action="store_true", help="no progress bar, no summary")
 
 
-def compare_to_folder(old: Path, new: Path, settings_path: Path | None, folder: Path, *, quiet: bool) -> Comparison:
+def compare_to_folder(
+    old: Path, new: Path, settings_path: Path | None, folder: Path, *, decisions_path: Path | None = None, quiet: bool
+) -> Comparison:
     """Review both boards in memory, compare, and write compare.json and compare.html into `folder`."""
-    from quietcopper.cli.review import progress_bar
     from quietcopper.checks import allowance_defaults
+    from quietcopper.cli.review import known_decisions, progress_bar, with_decisions
     from quietcopper.electrical.settings import Settings, load_settings
     from quietcopper.findings.document import comparison_document, write_comparison
     from quietcopper.formats import read_board
@@ -41,11 +46,12 @@ def compare_to_folder(old: Path, new: Path, settings_path: Path | None, folder: 
     if folder.exists() and not folder.is_dir():
         raise CallError(f"{folder}: is a file; name a folder with -o")
     settings = load_settings(settings_path, allowance_defaults()) if settings_path else Settings()
+    decided = known_decisions(decisions_path, old, new)
     boards = [read_board(path) for path in (old, new)]
     results = []
     for board in boards:
         with progress_bar(quiet) as progress:
-            results.append(review(board, settings, progress=progress))
+            results.append(with_decisions(review(board, settings, progress=progress), decided))
     comparison = compare(results[0], results[1], boards[0], boards[1])
     folder.mkdir(parents=True, exist_ok=True)
     write_comparison(comparison, folder / "compare.json")
@@ -66,7 +72,9 @@ def summary(comparison: Comparison, folder: Path) -> list[str]:
 
 
 def run(args: argparse.Namespace) -> int:
-    comparison = compare_to_folder(args.old, args.new, args.settings, args.output, quiet=args.quiet)
+    comparison = compare_to_folder(
+        args.old, args.new, args.settings, args.output, decisions_path=args.decisions, quiet=args.quiet
+    )
     if not args.quiet:
         print("\n".join(summary(comparison, args.output)))
     return 0

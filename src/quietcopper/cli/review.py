@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import dataclasses
+import json
+import os
 import sys
 import time
 from collections.abc import Iterator
@@ -11,9 +14,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from quietcopper.errors import CallError
+from quietcopper.files import write_whole
 
 if TYPE_CHECKING:
     from quietcopper.findings import Result
+    from quietcopper.review.decisions import Decisions
     from quietcopper.review.runner import Progress
 
 
@@ -21,14 +26,26 @@ def add_parser(commands: Any) -> None:
     p = commands.add_parser(
         "review",
         help="review a board: the main job",
-        description="Reads a board, solves what its geometry does, and writes findings.json and review.html.",
+        description="Reads a board, solves what its geometry does, and writes findings.json, review.html,"
+        " review.pdf and markup/ (the places to change as Gerber, DXF and CSV).",
     )
     p.add_argument("board", metavar="BOARD", type=Path, help="an IPC-2581 file (plain, .gz or .zip)")
     p.add_argument("-s", "--settings", metavar="SETTINGS.toml", type=Path, help="corrections of what was inferred")
     p.add_argument(
         "-o", "--output", metavar="DIR", type=Path, help="folder to write into (default: BOARD's name-review)"
     )
-    p.add_argument("--fail-above", metavar="DB", type=float, help="exit with status 1 if a finding exceeds this, in dB")
+    p.add_argument(
+        "--decisions",
+        metavar="FILE",
+        type=Path,
+        help="decided findings (default: BOARD's name.decisions.jsonl beside it)",
+    )
+    p.add_argument(
+        "--fail-above",
+        metavar="DB",
+        type=float,
+        help="exit with status 1 if a finding exceeds this, in dB, unless it was accepted or does not apply",
+    )
     p.add_argument("--timings", action="store_true", help="print seconds per stage")
     p.add_argument("-q", "--quiet", action="store_true", help="no progress bar, no summary")
 
@@ -53,33 +70,75 @@ def review_to_folder(
     settings_path: Path | None,
     folder: Path,
     *,
+    decisions_path: Path | None = None,
     quiet: bool = False,
     timings: dict[str, float] | None = None,
 ) -> Result:
-    """Read, review and write findings.json and review.html into `folder`; nothing is written when reading fails."""
+    """Read, review and write the whole review into `folder`; nothing is written when reading fails."""
     from quietcopper.checks import allowance_defaults
     from quietcopper.electrical.settings import Settings, load_settings
     from quietcopper.findings.document import to_document, write_document
     from quietcopper.formats import read_board
     from quietcopper.report.html import write_html
     from quietcopper.review import review
+    from quietcopper.review.decisions import decisions_path as beside
 
     seconds = timings if timings is not None else {}
     if folder.exists() and not folder.is_dir():
         raise CallError(f"{folder}: is a file; name a folder with -o")
     settings = load_settings(settings_path, allowance_defaults()) if settings_path else Settings()
+    decided = known_decisions(decisions_path, board_path)
     with progress_bar(quiet) as progress:
         began = time.perf_counter()
         progress("reading", 0, 1)
         board = read_board(board_path)
         seconds["reading"] = time.perf_counter() - began
         result = review(board, settings, progress=progress, timings=seconds)
+    result = with_decisions(result, decided)
     began = time.perf_counter()
     folder.mkdir(parents=True, exist_ok=True)
     write_document(result, folder / "findings.json")
     write_html(to_document(result), result.drawing, folder / "review.html")
+    write_run(folder, board_path, settings_path, decisions_path or beside(board_path))
     seconds["writing"] = time.perf_counter() - began
     return result
+
+
+def known_decisions(given: Path | None, *boards: Path) -> Decisions:
+    """What was decided: of the given file, which must be there, else of those beside the boards."""
+    from quietcopper.review.decisions import decisions_path, read_decisions
+
+    if given is not None:
+        return read_decisions(given)
+    return read_decisions(*(path for path in dict.fromkeys(map(decisions_path, boards)) if path.exists()))
+
+
+def with_decisions(result: Result, decided: Decisions) -> Result:
+    """The result with what was decided of its findings, and what was wrong in the file of decisions."""
+    problems = (*result.problems, *decided.problems)
+    return dataclasses.replace(result, decisions=decided.latest, problems=problems)
+
+
+def write_run(folder: Path, board: Path, settings: Path | None, decisions: Path) -> None:
+    """run.json: version, time and from where, which findings.json leaves out so that it can be compared."""
+    from datetime import UTC, datetime
+    from importlib.metadata import version
+
+    def seen_from_folder(path: Path) -> str:
+        try:
+            return Path(os.path.relpath(path, folder)).as_posix()
+        except ValueError:  # another drive
+            return path.absolute().as_posix()
+
+    run = {
+        "program": f"quietcopper {version('quietcopper')}",
+        "written": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "board": seen_from_folder(board),
+        "settings": seen_from_folder(settings) if settings else None,
+        "decisions": seen_from_folder(decisions),
+    }
+    text = json.dumps(run, ensure_ascii=False, indent=1) + "\n"
+    write_whole(folder / "run.json", text.encode("utf-8", errors="backslashreplace"))
 
 
 def summary(result: Result, folder: Path) -> list[str]:
@@ -93,21 +152,40 @@ def summary(result: Result, folder: Path) -> list[str]:
         lines.append(f"  {number}. {cause.excess_before_db:+6.1f} dB  {cause.title} ({places})")
     if len(result.causes) > 8:
         lines.append(f"  … and {len(result.causes) - 8} more")
+    lines += decided_lines(result)
     if result.not_checked:
         lines.append(f"not checked: {len(result.not_checked)} things, listed in the review with the reason")
     lines.append(f"review: {folder / 'review.html'}")
     return lines
 
 
+def decided_lines(result: Result) -> list[str]:
+    """One line on what was decided of the findings, one on decisions of findings that this board does not have."""
+    from collections import Counter
+
+    known = {f.id for f in (*result.findings, *result.passing)}
+    states = Counter(d.state for d in result.decisions.values() if d.finding in known)
+    lines = []
+    if states:
+        lines.append("decided: " + ", ".join(f"{n} {state}" for state, n in sorted(states.items())))
+    others = sum(finding not in known for finding in result.decisions)
+    if others:
+        lines.append(f"decided earlier, not found on this board: {others}")
+    return lines
+
+
 def run(args: argparse.Namespace) -> int:
     folder = args.output or Path(args.board.name.split(".")[0] + "-review")
     timings: dict[str, float] = {}
-    result = review_to_folder(args.board, args.settings, folder, quiet=args.quiet, timings=timings)
+    result = review_to_folder(
+        args.board, args.settings, folder, decisions_path=args.decisions, quiet=args.quiet, timings=timings
+    )
     if not args.quiet:
         print("\n".join(summary(result, folder)))
     if args.timings:
         for stage, seconds in timings.items():
             print(f"{seconds:8.3f} s  {stage}")
         print(f"{sum(timings.values()):8.3f} s  in all")
-    worst = max((f.excess_db for f in result.findings), default=float("-inf"))
+    open_ones = [f for f in result.findings if f.id not in result.decisions or not result.decisions[f.id].set_aside]
+    worst = max((f.excess_db for f in open_ones), default=float("-inf"))
     return 1 if args.fail_above is not None and worst > args.fail_above else 0

@@ -23,7 +23,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from quietcopper.files import write_whole
-from quietcopper.findings.model import Cause, Comparison, Finding, Matched, Proposal, Result
+from quietcopper.findings.model import Cause, Comparison, Decision, Finding, Matched, Proposal, Result
 from quietcopper.units import MM
 
 FORMAT = "quietcopper-review/1"
@@ -121,7 +121,19 @@ def _border(value: float, unit: str) -> tuple[float | int, str]:
     return _finite(value * factor, "a predicted or allowed figure"), name
 
 
-def _finding(finding: Finding, cause: str | None, layers: Sequence[Any]) -> dict[str, Any]:
+def decision_record(decision: Decision | None) -> dict[str, str] | None:
+    """What was decided of a finding, as it stands in the document; None for nothing."""
+    if decision is None:
+        return None
+    return {
+        "state": decision.state,
+        "reason": decision.reason,
+        "author": decision.author,
+        "time": decision.time,
+    }
+
+
+def _finding(finding: Finding, cause: str | None, layers: Sequence[Any], decision: Decision | None) -> dict[str, Any]:
     place = finding.place
     predicted, unit = _border(finding.predicted, finding.allowance.unit)
     allowed, _ = _border(finding.allowance.value, finding.allowance.unit)
@@ -145,6 +157,7 @@ def _finding(finding: Finding, cause: str | None, layers: Sequence[Any]) -> dict
         "allowance_source": finding.allowance.source,
         "allowance_key": finding.allowance.key,
         "cause": cause,
+        "decision": decision_record(decision),
         "remedies": [
             {
                 "change": _change(remedy.change),
@@ -184,7 +197,7 @@ def to_document(result: Result) -> dict[str, Any]:
         ],
         "stackup": plain(result.stackup),
         "causes": [_cause(c) for c in result.causes],
-        "findings": [_finding(f, cause_of.get(f.id), layers) for f in result.findings],
+        "findings": [_finding(f, cause_of.get(f.id), layers, result.decisions.get(f.id)) for f in result.findings],
         "coverage": [
             {"check": c.check, "looked": int(c.looked), "total": int(c.total), "things": c.things}
             for c in result.coverage
@@ -241,6 +254,7 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
             "state": match.state,
             "before_db": None if match.before_db is None else rounded(match.before_db),
             "after_db": None if match.after_db is None else rounded(match.after_db),
+            "decision": decision_record(match.decision),
         }
 
     shown = [m for m in comparison.findings if m.shown]

@@ -162,6 +162,26 @@ class AssumptionNote:
     touches: int = 1
 
 
+AGREED, ACCEPTED, NOT_APPLICABLE = "agreed", "accepted", "not applicable"
+DECISION_STATES = (AGREED, ACCEPTED, NOT_APPLICABLE)
+
+
+@dataclass(frozen=True)
+class Decision:
+    """What a reviewer said of a finding: agreed, accepted as it is, or not applicable. time : ISO 8601, UTC."""
+
+    finding: str
+    state: str
+    reason: str = ""
+    author: str = ""
+    time: str = ""
+
+    @property
+    def set_aside(self) -> bool:
+        """True where nothing is to be changed for this finding."""
+        return self.state != AGREED
+
+
 @dataclass(frozen=True)
 class Cause:
     """Findings that share one design choice, worst first. after_db: worst excess left when the change is made."""
@@ -212,10 +232,11 @@ class Matched:
     title: str
     before_db: float | None
     after_db: float | None
+    decision: Decision | None = None
 
     @property
     def state(self) -> str:
-        """'cured' (gone, or now under its allowance), 'new', 'better' or 'worse' by more than 1 dB, else 'remaining'."""
+        """'cured' (gone, or under its allowance now), 'new', 'better' or 'worse' by over 1 dB, else 'remaining'."""
         if self.before_db is None:
             return "new"
         if self.after_db is None or self.after_db < 0 <= self.before_db:
@@ -246,6 +267,7 @@ class Result:
     """A whole review. board, settings, lines, plane_pairs, stackup are plain data as the JSON contract has them.
 
     findings : graded ones, worst first;  passing : what was priced and lies below the lowest grade (for comparisons)
+    decisions : by the id of the finding, those of earlier revisions included
     """
 
     board: Mapping[str, Any]
@@ -263,3 +285,4 @@ class Result:
     checks: Mapping[str, Mapping[str, str]]  # name -> question, mechanism, allowance text
     drawing: Drawing
     passing: tuple[Finding, ...] = ()
+    decisions: Mapping[str, Decision] = field(default_factory=dict)

@@ -11,7 +11,7 @@ from markupsafe import Markup
 from quietcopper.files import write_whole
 from quietcopper.report.charts import DecibelScale, decibel_line
 from quietcopper.report.html import environment, font_css, resource
-from quietcopper.report.words import counted, decibels
+from quietcopper.report.words import counted, decibels, decided
 
 WORDS = {
     "cured": "cured",
@@ -56,6 +56,7 @@ def render_comparison(document: Mapping[str, Any]) -> str:
             line=line,
             words=WORDS,
             decibels=decibels,
+            decided=decided,
             fonts=Markup(font_css()),  # our own file
             style=Markup(resource("static", "review.css").decode("utf-8")),  # our own file
         )

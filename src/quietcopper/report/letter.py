@@ -41,6 +41,7 @@ class PlaceView:
     where: str
     line: Markup
     range_text: str
+    decision: str
     remedies: list[dict[str, str]]
     pictures: list[evidence.Picture]
     odd: list[str]
@@ -87,6 +88,7 @@ class Letter:
     headline: str
     standfirst: str
     grades: list[tuple[str, int, str]]
+    decided: str
     stack: Markup
     rows: list[LayerRow]
     first_layer: int
@@ -194,6 +196,7 @@ class _Teller:
                 small=True,
             ),
             range_text=range_text,
+            decision=words.sentence(words.decided(finding.get("decision"))),
             remedies=_remedies(finding),
             pictures=drawn,
             odd=odd,
@@ -441,6 +444,7 @@ def compose(document: Mapping[str, Any], shapes: BoardShapes) -> Letter:
         headline=words.headline(document),
         standfirst=words.standfirst(document),
         grades=[(grade, n, plural[grade]) for grade, n in words.grade_counts(document)],
+        decided=words.decided_counts(document),
         stack=stack_svg(document, shapes, cut_y),
         rows=_layer_rows(document, shapes),
         first_layer=teller.layer_of(first) if first else 0,

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from quietcopper.findings.model import CHANGE_IT, IMPROVE_IT, WATCH_IT
+from quietcopper.findings.model import CHANGE_IT, DECISION_STATES, IMPROVE_IT, WATCH_IT
 from quietcopper.units import engineering
 
 _SMALL = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
@@ -189,6 +189,21 @@ def grade_counts(document: Mapping[str, Any]) -> list[tuple[str, int]]:
     """(grade, number of findings) for the grades that a reader acts on."""
     grades = Counter(f["grade"] for f in document["findings"])
     return [(g, grades[g]) for g in (CHANGE_IT, IMPROVE_IT, WATCH_IT)]
+
+
+def decided(decision: Mapping[str, str] | None) -> str:
+    """'accepted: shielded by the housing (A. Weber, 2025-11-25)'; empty where nothing was decided."""
+    if not decision:
+        return ""
+    reason = f": {clause(decision['reason'])}" if decision["reason"].strip() else ""
+    signed = ", ".join(filter(None, (decision["author"], decision["time"].partition("T")[0])))
+    return f"{decision['state']}{reason}{f' ({signed})' if signed else ''}"
+
+
+def decided_counts(document: Mapping[str, Any]) -> str:
+    """'2 agreed, 1 accepted': how many of the findings were decided; empty for none."""
+    states = Counter(f["decision"]["state"] for f in document["findings"] if f.get("decision"))
+    return ", ".join(f"{states[state]} {state}" for state in DECISION_STATES if states[state])
 
 
 _KEY_UNITS = (  # suffix of an evidence key -> unit as figure() takes it, factor

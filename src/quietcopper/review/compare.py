@@ -54,6 +54,7 @@ def compare(old: Result, new: Result, old_board: Board, new_board: Board) -> Com
             title=(a or b).title,  # type: ignore[union-attr]
             before_db=a.excess_db if a else None,
             after_db=b.excess_db if b else None,
+            decision=(new.decisions.get(b.id) if b else None) or (old.decisions.get(a.id) if a else None),
         )
         for a, b in pairs
     ]

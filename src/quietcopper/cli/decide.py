@@ -1,0 +1,96 @@
+"""`quietcopper decide`: what the reviewer says of a finding."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from quietcopper.errors import CallError
+
+EPILOG = """\
+The record is appended to one text file beside the board (BOARD.decisions.jsonl), or to --decisions FILE, and shown by
+the next review. It names the finding, not its place, so it holds for the next revision too: give that review the same
+file. The latest record of a finding holds; to take one back, delete its line. In git let the file merge line by line:
+*.decisions.jsonl merge=union"""
+
+STATES = ("agreed", "accepted", "not-applicable")
+
+
+def add_parser(commands: Any) -> None:
+    p = commands.add_parser(
+        "decide",
+        help="record what the reviewer says of a finding",
+        description="Records a decision: agreed (will be changed), accepted as it is, or not applicable.",
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    p.add_argument("folder", metavar="REVIEW", type=Path, help="the folder of a review, or its findings.json")
+    p.add_argument("finding", metavar="FINDING", help="its id, or its number in this review")
+    p.add_argument("state", choices=STATES, metavar="DECISION", help="agreed, accepted or not-applicable")
+    p.add_argument("--reason", metavar="TEXT", default="", help="why; must be given unless agreed")
+    p.add_argument("--author", metavar="NAME", default="", help="who decides (default: the settings' reviewer)")
+    p.add_argument("--decisions", metavar="FILE", type=Path, help="the file to append to")
+
+
+def _read(path: Path) -> Mapping[str, Any]:
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as e:
+        raise CallError(f"{path}: cannot be read ({e.strerror}); name the folder of a review") from e
+    except ValueError as e:
+        raise CallError(f"{path}: is no review ({e}); run the review again") from e
+    if not isinstance(document, dict):
+        raise CallError(f"{path}: is no review; name the folder of a review")
+    return document
+
+
+def chosen(document: Mapping[str, Any], wanted: str) -> Mapping[str, Any]:
+    """The finding of that id, or of that number. Raises CallError where there is none."""
+    import difflib
+
+    findings = document.get("findings", [])
+    by_id = {finding["id"]: finding for finding in findings}
+    if wanted in by_id:
+        return dict(by_id[wanted])
+    if wanted.isdecimal() and 1 <= int(wanted) <= len(findings):
+        return dict(findings[int(wanted) - 1])
+    near = difflib.get_close_matches(wanted, by_id, 1, 0.6)
+    hint = f"; did you mean {near[0]}?" if near else f"; it has {len(findings)}, listed in its findings.json"
+    raise CallError(f"{wanted}: no finding of this review{hint}")
+
+
+def run(args: argparse.Namespace) -> int:
+    import getpass
+    from datetime import UTC, datetime
+
+    from quietcopper.findings.model import Decision
+    from quietcopper.review.decisions import append_decision
+
+    folder = args.folder if args.folder.is_dir() else args.folder.parent
+    document = _read(folder / "findings.json")
+    finding = chosen(document, args.finding)
+    path = args.decisions
+    if path is None:
+        named = _read(folder / "run.json").get("decisions")
+        if not isinstance(named, str) or not named:
+            raise CallError(f"{folder / 'run.json'}: names no file for decisions; give one with --decisions")
+        path = folder / named
+    if not path.parent.is_dir():
+        raise CallError(f"{path}: its folder is not there (the review was moved?); give a file with --decisions")
+    author = args.author or document.get("settings", {}).get("reviewer") or getpass.getuser()
+    decision = append_decision(
+        path,
+        Decision(
+            finding=finding["id"],
+            state=args.state.replace("-", " "),
+            reason=args.reason,
+            author=author,
+            time=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        ),
+    )
+    print(f"{decision.state}: {finding['title']}")
+    print(f"written to {path}; the next review shows it")
+    return 0
