@@ -14,7 +14,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 from quietcopper.errors import ReadError
 
@@ -24,6 +24,9 @@ RATIO_FREE = 64 << 20
 MAX_MEMBERS = 10_000
 GZIP_MAGIC = b"\x1f\x8b"
 ZIP_MAGIC = (b"PK\x03\x04", b"PK\x05\x06")
+
+
+DAMAGE = (EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError)  # what the packers raise for broken data
 
 
 class Bounded(io.RawIOBase):
@@ -44,10 +47,10 @@ class Bounded(io.RawIOBase):
         """At most `size` bytes. Raises ReadError for damaged packing or when a bound is passed."""
         try:
             data = self._inner.read(size)
-        except (EOFError, zlib.error, gzip.BadGzipFile, zipfile.BadZipFile, NotImplementedError) as error:
+        except (*DAMAGE, OSError) as error:
             raise ReadError(
                 self._label,
-                found=f"packed data that cannot be unpacked after {self._seen} bytes ({error})",
+                found=f"data that cannot be read after {self._seen} bytes ({error})",
                 remedy="copy or export the file again",
             ) from error
         self._seen += len(data)
@@ -83,18 +86,15 @@ class Member:
     @contextlib.contextmanager
     def open(self) -> Iterator[Bounded]:
         """The bytes, unpacked when the member itself is gzip data."""
-        inner = self._open()
-        try:
-            head = inner.read(2)
-        except (EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError, RuntimeError) as error:
-            inner.close()
-            raise ReadError(self.label, found=f"a packed file that cannot be opened ({error})") from error
-        inner.close()
-        inner = self._open()
-        stream = gzip.GzipFile(fileobj=inner, mode="rb") if head == GZIP_MAGIC else inner
-        with Bounded(stream, self.label, self.size) as bounded:  # type: ignore[arg-type]
-            yield bounded
-        inner.close()
+        with contextlib.ExitStack() as stack:
+            try:
+                with contextlib.closing(self._open()) as first:
+                    head = first.read(2)
+                inner = stack.enter_context(contextlib.closing(self._open()))
+            except (*DAMAGE, RuntimeError, OSError) as error:
+                raise ReadError(self.label, found=f"a file that cannot be opened ({error})") from error
+            stream: Any = stack.enter_context(gzip.GzipFile(fileobj=inner)) if head == GZIP_MAGIC else inner
+            yield stack.enter_context(Bounded(stream, self.label, self.size))
 
     def head(self, size: int = 4096) -> bytes:
         """The first bytes, to see what it is."""

@@ -8,13 +8,18 @@ from pathlib import Path
 from quietcopper.board import Board
 from quietcopper.formats.archive import Member, open_source
 from quietcopper.formats.ipc2581.assemble import assemble
-from quietcopper.formats.ipc2581.reader import read_elements
+from quietcopper.formats.ipc2581.reader import read_elements, refused
+from quietcopper.formats.ipc2581.values import BadValue
 
 
 def read_ipc2581(source: Path | str | Member, progress: Callable[[str, int, int], None] | None = None) -> Board:
     """Reads an IPC-2581 file, plain or packed. Raises ReadError for one that is damaged or has no layout."""
     member = source if isinstance(source, Member) else open_source(Path(source)).members[0]
-    return assemble(read_elements(member, progress))
+    reader = read_elements(member, progress)
+    try:
+        return assemble(reader)
+    except BadValue as error:  # some attributes are looked at only when all is read
+        raise refused(member.label, error) from error
 
 
 def recognises(head: bytes) -> bool:

@@ -337,7 +337,10 @@ def read_elements(member: Member, progress: Callable[[str, int, int], None] | No
         with member.open() as data:
             stream.run(data, member.size, progress)
     except BadValue as error:
-        raise ReadError(
-            member.label, error.line, found=f"{error.found} in <{error.element}>", expected=error.expected
-        ) from error
+        raise refused(member.label, error) from error
     return reader
+
+
+def refused(label: str, error: BadValue) -> ReadError:
+    """What the user is told of an attribute that makes no sense."""
+    return ReadError(label, error.line, found=f"{error.found} in <{error.element}>", expected=error.expected)

@@ -145,6 +145,7 @@ def _copper_count(groups: list[Node], layers: dict[str, LayerInfo]) -> int:
 
 def _expanded(groups: dict[str, Node], counts: Counts) -> dict[str, list[Node]]:
     """The StackupLayer elements of each outermost group, groups named inside groups put in place."""
+    mentions: list[str] = []
     inner = {item.attrib.get("layerOrGroupRef") for group in groups.values() for item in group.all("StackupLayer")}
 
     def members(name: str, above: tuple[str, ...]) -> list[Node]:
@@ -160,7 +161,8 @@ def _expanded(groups: dict[str, Node], counts: Counts) -> dict[str, list[Node]]:
                 counts.problem(f"Stackup group {ref} contains itself or too many others; a mention was left out.")
             else:
                 out += members(ref, (*above, ref))
-            if len(out) > MAX_SHEETS:
+            mentions.append(ref)
+            if len(mentions) > MAX_SHEETS:
                 raise BadValue(item.line, item.tag, f"more than {MAX_SHEETS} sheets", "the stackup of a board")
         return out
 
