@@ -247,6 +247,8 @@ def test_what_is_not_solved_says_so() -> None:
     b.area("GND", 3, box(0, 0, 50, 30).difference(shapely.Polygon(circle(10, 25, 1.2))))
     b.via("B", (10, 25))
     b.trace("B", 4, [(10, 25), (45, 25)])
+    b.trace("C", 1, [(5, 5), (45, 5)])
+    b.trace("C", 1, [(45, 5), (46, 5)])  # 1 mm of an edge of 180 mm
     view = View(b.build())
     runs, table = view.runs, view.line_table
     assert table.reason[runs.trace < 3].tolist() == [
@@ -254,9 +256,11 @@ def test_what_is_not_solved_says_so() -> None:
         "shorter than the distance to its reference",
         "not a signal net",
     ]
+    assert table.reason[runs.trace > 3].tolist() == ["", "too short against its net's edge to matter"]
     last = np.flatnonzero(runs.trace == 3)
     assert set(table.reason[last[:-1]]) == {"within the antipad of its own hole"}
-    assert np.flatnonzero(np.isfinite(table.z0)).tolist() == [0, last[-1]]
+    solved = np.flatnonzero(np.isfinite(table.z0))
+    assert solved.tolist() == [0, last[-1], np.flatnonzero(runs.trace == 4)[0]]
     assert runs.length[last[-1]] == pytest.approx(34.4 * MM, abs=1e-6)
 
 

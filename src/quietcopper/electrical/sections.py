@@ -39,6 +39,10 @@ ALONG = 0.94  # cosine of the angle up to which a trace beside another runs alon
 POSITIONS = (0.25, 0.5, 0.75)  # a run's section is the one found at most of these
 
 
+BRIEF = 50  # a run is that many times shorter than the edge on it when it is not solved
+FASTEST = 1.8e8  # m/s; hardly a line in laminate is faster
+
+
 @dataclass(frozen=True, eq=False)
 class Cut:
     """A cross-section and where it was cut.
@@ -143,11 +147,27 @@ def distinct_sections(view: View, runs: Runs, rows: Index) -> tuple[tuple[CrossS
     return tuple(sections), place[index], reasons
 
 
+def _brief(view: View) -> Bools:
+    """Runs far shorter than their net's edge that are not the longest of their net and layer, shape (runs,)."""
+    runs = view.runs
+    edge = np.array([driver.rise for driver in view.drivers]) * FASTEST
+    brief = runs.length < edge[runs.net] / BRIEF
+    order = np.lexsort((-np.round(runs.length, 9), runs.layer, runs.net))
+    first = np.ones(len(order), dtype=np.bool_)
+    first[1:] = (np.diff(runs.net[order]) != 0) | (np.diff(runs.layer[order]) != 0)
+    # All that are as long as the longest: which of them comes first must not decide.
+    longest = np.zeros(len(runs))
+    longest[order] = np.maximum.accumulate(np.where(first, np.arange(len(order)), 0))
+    brief &= np.round(runs.length, 9) < np.round(runs.length[order[longest.astype(np.int64)]], 9)
+    return brief
+
+
 def line_table(view: View) -> LineTable:
     """Impedance, effective permittivity and delay of every run of a signal net, solved on its cross-section.
 
     Runs shorter than the distance to their trace's main reference, or within the antipad of their own hole, are no
-    lines and are not solved; nor are ground and supply nets.
+    lines and are not solved; nor are ground and supply nets, nor runs shorter than a fiftieth of their net's edge,
+    which reflect at most a twenty-fifth of what a long one would. The longest of each net and layer is always solved.
     """
     board, runs = view.board, view.runs
     signal = np.array([role.kind == SIGNAL for role in view.roles], dtype=np.bool_)[runs.net]
@@ -161,7 +181,9 @@ def line_table(view: View) -> LineTable:
     reason[signal & short] = "shorter than the distance to its reference"
     at_hole = runs_in_own_antipads(board, runs, main)
     reason[signal & at_hole] = "within the antipad of its own hole"
-    rows = np.flatnonzero(signal & ~short & ~at_hole)
+    brief = signal & ~short & ~at_hole & _brief(view)
+    reason[brief] = "too short against its net's edge to matter"
+    rows = np.flatnonzero(signal & ~short & ~brief & ~at_hole)
     sections, section, why = distinct_sections(view, runs, rows)
     reason[rows] = why
     solved = solve_many(list(sections), cache=SectionCache())

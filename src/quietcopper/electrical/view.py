@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 from shapely import STRtree
 
@@ -147,18 +149,22 @@ class View:
         return known.get((a, b), known.get((b, a), 0.0))
 
     @cached_property
-    def plane_network(self) -> tuple[dict[int, int], Floats]:
-        """Areas that face another one, numbered, and the Laplacian of their capacitances (F), shape (n, n)."""
+    def plane_network(self) -> tuple[dict[int, int], Ints, Floats]:
+        """The capacitors that facing areas form: number of each area, part of the network it belongs to, shape (n,),
+        and the pseudo-inverse of the network's Laplacian, 1/F, shape (n, n)."""
         pairs = self._facing_capacitance
         nodes = {area: i for i, area in enumerate(sorted({area for pair in pairs for area in pair}))}
         laplacian = np.zeros((len(nodes), len(nodes)))
         for (a, b), c in pairs.items():
             i, j = nodes[a], nodes[b]
-            laplacian[i, i] += c
-            laplacian[j, j] += c
-            laplacian[i, j] -= c
-            laplacian[j, i] -= c
-        return nodes, laplacian
+            laplacian[[i, j], [i, j]] += c
+            laplacian[[i, j], [j, i]] -= c
+        _, part = connected_components(coo_array(laplacian), directed=False)
+        inverse = np.zeros_like(laplacian)
+        for number in range(int(part.max(initial=-1)) + 1):
+            mine = np.flatnonzero(part == number)
+            inverse[np.ix_(mine, mine)] = np.linalg.pinv(laplacian[np.ix_(mine, mine)], hermitian=True)
+        return nodes, part, inverse
 
     def facing_of(self, area: int) -> set[int]:
         """Rows in board.areas that face an area."""
