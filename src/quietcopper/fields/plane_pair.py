@@ -8,11 +8,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
 from quietcopper.errors import CallError, OutOfRange
 from quietcopper.fields.cavity import Expansion, Pair
+from quietcopper.fields.compiled import compiled
 from quietcopper.fields.ranges import Floats, checked
 
 # A square of this many radii has the self-inductance of a round port: its mean logarithmic distance from itself is
@@ -100,14 +100,14 @@ def _bound(count: float) -> None:
         raise OutOfRange(f"about {count:.0f} modes lie below the highest frequency asked for; at most 5000 are summed")
 
 
-@njit(cache=True)
+@compiled()
 def _second_integral(t: float, k: float) -> float:
     """Twice integrated exp(-k|t|), zero with zero slope at 0."""
     u = k * abs(t)
     return (np.expm1(-u) + u) / (k * k)
 
 
-@njit(cache=True)
+@compiled()
 def _whole_sum(
     xy: Floats, side: Floats, a: float, b: float, q: float, terms: int
 ) -> Floats:  # pragma: no cover - compiled
