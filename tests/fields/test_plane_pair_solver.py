@@ -106,7 +106,8 @@ def test_split_separates_however_narrow(slant: float) -> None:
     """A split over four fifths of the board, up to twenty times narrower than a cell of 0.35 mm.
 
     A split that leaked would put the first mode near that of the whole board, 105 rad/m. As fine cells have it, within
-    1.5 % (the split's end is known to a quarter cell); and the narrower, the less it matters: from 0.1 to 0.02 mm less than 1 % more.
+    1.5 % (the split's end is known to a quarter cell); and the narrower, the less its width matters: below 0.1 mm less
+    than 1 %.
     """
 
     def lowest(width: float, cell: float) -> float:

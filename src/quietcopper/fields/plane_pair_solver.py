@@ -30,7 +30,7 @@ from quietcopper.fields.compiled import compiled
 from quietcopper.fields.plane_grid import Grid, rasterise
 from quietcopper.fields.ranges import Floats, checked
 
-CELLS = 12_500  # least number of cells over the bounding box
+CELLS = 12_500  # least number of cells on the copper
 PHASE = 0.3  # most radians of the shortest wave in a cell
 KEPT = 1.8  # modes are kept up to this many times the highest frequency
 NEAR = 5  # cells: ports nearer than this are corrected for the grid
@@ -72,41 +72,41 @@ def solve(
     """Solve a plane pair whose facing copper is `shape` (m), for frequencies up to `highest` Hz.
 
     points : (p, 2) m, of all ports, vias and capacitors; radius : (p,) or one figure
-    cell : width of a cell, m; by itself at least 12 500 cells and 0.3 rad of the shortest wave in one
-    Error of the first 20 modes 0.3 % (holes, splits and slanted edges included) where splits are no narrower than half a
-    cell, of impedances 1 % away from the flanks of resonances. Raises CallError for a shape that is not
-    one piece, OutOfRange for points outside the copper or closer together than their radii.
+    cell : width of a cell, m; by itself 12 500 cells on the copper and at most 0.3 rad of the shortest wave in one
+    Error of the first 20 modes 0.3 % (holes, splits and slanted edges included) where splits are no narrower than half
+    a cell, of impedances 1 % away from the flanks of resonances. Raises CallError for a shape that is not one piece,
+    OutOfRange for points outside the copper or closer together than their radii.
     """
     xy = np.asarray(points, dtype=float).reshape(-1, 2)
     a = np.broadcast_to(checked("port radius", radius), len(xy)).astype(float)
     limit = float(pair.eigenvalue(checked("highest frequency", highest)))
-    shape = _filled(shape, xy)
-    grid = rasterise(shape, _cell_size(shape, limit) if cell is None else float(checked("cell size", cell)))
-    stiffness, mass, index = _assemble(grid)
-    sources = _sources(grid, index, xy)
+    shape = filled(shape, xy)
+    grid = rasterise(shape, cell_size(shape, limit) if cell is None else float(checked("cell size", cell)))
+    stiffness, mass, index = assemble(grid)
+    spread = sources(grid, index, xy)
     area = float(mass.sum())
     root = np.sqrt(mass)
     scaled = sparse.diags_array(1 / root) @ stiffness @ sparse.diags_array(1 / root)
     top = max(KEPT**2 * limit, 30 * 4 * np.pi / area)
     shift = -0.02 * top
-    inverse = _Inverse(sparse.csc_array(scaled - shift * sparse.eye_array(len(mass))))
+    inverse = Inverse(sparse.csc_array(scaled - shift * sparse.eye_array(len(mass))))
     eigenvalues, modes = _lowest_modes(
         inverse, root[:, None] * _waves(grid, index, _block(top, area)), top, shift, limit
     )
     # Static fields of the ports, and what of them lies beyond the modes.
-    drive = sources / root[:, None]
+    drive = spread / root[:, None]
     static_field = inverse(drive)
     inside = modes.T @ static_field
     beyond = static_field - modes @ inside
     static = static_field.T @ drive
     mixed = inside.T @ (modes.T @ drive)
-    static = static - mixed - mixed.T + (inside.T * (eigenvalues - shift)) @ inside + _unresolved(grid, xy, a)
+    static = static - mixed - mixed.T + (inside.T * (eigenvalues - shift)) @ inside + unresolved(grid, xy, a)
     corrected = eigenvalues * (1 + eigenvalues * grid.dx * grid.dy / 16)  # the grid's mean dispersion
     expansion = Expansion.build(corrected, modes.T @ drive, static, beyond.T @ beyond, shift, limit)
     return PlanePair(pair, expansion, grid, index, np.hstack([modes, beyond]) / root[:, None], area)
 
 
-def _filled(shape: shapely.Polygon, points: Floats) -> shapely.Polygon:
+def filled(shape: shapely.Polygon, points: Floats) -> shapely.Polygon:
     """The shape without the holes that contain a point."""
     if not isinstance(shape, shapely.Polygon) or not len(points) or not len(shape.interiors):
         return shape
@@ -115,14 +115,15 @@ def _filled(shape: shapely.Polygon, points: Floats) -> shapely.Polygon:
     return shapely.Polygon(shape.exterior, [r for i, r in enumerate(shape.interiors) if i not in set(hit.tolist())])
 
 
-def _cell_size(shape: shapely.Polygon, limit: float) -> float:
+def cell_size(shape: shapely.Polygon, limit: float) -> float:
     if shape.is_empty:
         return 1.0  # refused by rasterise
     west, south, east, north = shape.bounds
-    return float(min(np.sqrt((east - west) * (north - south) / CELLS), PHASE / np.sqrt(limit)))
+    box = (east - west) * (north - south)
+    return float(min(np.sqrt(max(shape.area, box / 5) / CELLS), PHASE / np.sqrt(max(limit, 1e-9))))
 
 
-def _assemble(grid: Grid) -> tuple[sparse.csr_array, Floats, NDArray[np.intp]]:
+def assemble(grid: Grid) -> tuple[sparse.csr_array, Floats, NDArray[np.intp]]:
     """Stiffness (n, n), area of each cell (n,) and the cells' indices (nx, ny) of the largest connected piece."""
     holds = grid.volume > 1e-6
     index = np.where(holds, np.cumsum(holds).reshape(holds.shape) - 1, -1)
@@ -161,7 +162,7 @@ def _weights(grid: Grid, index: NDArray[np.intp], points: Floats) -> tuple[NDArr
     return cells, share / total[:, None]
 
 
-def _sources(grid: Grid, index: NDArray[np.intp], points: Floats) -> Floats:
+def sources(grid: Grid, index: NDArray[np.intp], points: Floats) -> Floats:
     """(n, p) share of each port's current in each cell."""
     cells, share = _weights(grid, index, points)
     out = np.zeros((int(index.max()) + 1, len(points)))
@@ -187,7 +188,7 @@ def _lattice() -> Floats:
     return -0.25 * np.sum(w * factor / np.sinh(s), axis=2)
 
 
-def _unresolved(grid: Grid, points: Floats, radius: Floats) -> Floats:
+def unresolved(grid: Grid, points: Floats, radius: Floats) -> Floats:
     """(p, p) what the grid lacks of the logarithmic field of each port on itself and on those a few cells away."""
     count = len(points)
     out = np.zeros((count, count))
@@ -212,7 +213,7 @@ def _unresolved(grid: Grid, points: Floats, radius: Floats) -> Floats:
     return (out + out.T) / 2
 
 
-class _Inverse:
+class Inverse:
     """The inverse of a symmetric positive definite sparse matrix, applied to many columns at once.
 
     The factors are SuperLU's; its own solution of triangular systems goes column by column and takes five times longer.
@@ -280,7 +281,7 @@ def _waves(grid: Grid, index: NDArray[np.intp], count: int) -> Floats:
     return x[i] * y[j]
 
 
-def _lowest_modes(inverse: _Inverse, vectors: Floats, top: float, shift: float, limit: float) -> tuple[Floats, Floats]:
+def _lowest_modes(inverse: Inverse, vectors: Floats, top: float, shift: float, limit: float) -> tuple[Floats, Floats]:
     """Eigenvalues (n,) up to about `top` and orthonormal vectors (size, n), settled to 1e-5 up to 1.3 `limit`.
 
     Block inverse iteration with Rayleigh-Ritz: degenerate modes come out like others, none is missed.
