@@ -253,13 +253,17 @@ class Matched:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Two revisions of a board: findings matched by meaning and place, causes of the old one with what is left."""
+    """Two revisions of a board: findings matched by meaning and place, causes of the old one with what is left.
+
+    places : how many findings each cause has in the revision that it is told of, by its id
+    """
 
     old_name: str
     new_name: str
     findings: tuple[Matched, ...]
     causes: tuple[Matched, ...]
     board_changes: tuple[str, ...]  # what differs in the data, one sentence each
+    places: Mapping[str, int]
 
 
 @dataclass(frozen=True)

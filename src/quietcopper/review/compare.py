@@ -74,6 +74,7 @@ def compare(old: Result, new: Result, old_board: Board, new_board: Board) -> Com
         tuple(findings),
         tuple(causes),
         tuple(board_changes(old_board, new_board)),
+        {c.id: len(c.findings) for c in (*new.causes, *old.causes)},
     )
 
 
