@@ -57,6 +57,8 @@ def standard_aperture(
 ) -> Aperture:
     """A C, R, O or P aperture. unit : m. Raises BadAperture."""
     needed = MIN_TEMPLATE_PARAMETERS[template]
+    if len(values) == 1 and template in ("R", "O"):
+        values = values * 2  # a square: the rule of the oldest revisions, from memory
     if len(values) < needed:
         raise BadAperture(f"{len(values)} sizes for template {template}; it needs {needed}")
     if template == "P":
