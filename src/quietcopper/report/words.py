@@ -127,6 +127,9 @@ def _who_explains(causes: Sequence[Mapping[str, Any]], places: set[str]) -> tupl
     return len(counts), explained
 
 
+MOSTLY = 0.5  # mean share of each check's things that must have been looked at to call it a verdict
+
+
 def headline(document: Mapping[str, Any]) -> str:
     """The verdict in one sentence, from the counts."""
     findings, causes = document["findings"], document["causes"]
@@ -136,6 +139,9 @@ def headline(document: Mapping[str, Any]) -> str:
             return f"Nothing is over its allowance; {counted(grades[WATCH_IT], 'place comes', 'places come')} close."
         if not any(c["looked"] for c in document["coverage"]):
             return "Nothing on this board could be checked."
+        shares = [c["looked"] / c["total"] for c in document["coverage"] if c["total"]]
+        if shares and sum(shares) / len(shares) < MOSTLY:
+            return "Little of this board could be checked."
         what = "What could be checked" if document["not_checked"] else "Everything that was checked"
         return f"{what} is within its allowance."
     grade, verb = (CHANGE_IT, "change") if grades[CHANGE_IT] else (IMPROVE_IT, "improve")
