@@ -18,11 +18,13 @@ _PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, 
 
 
 def engineering(value: float, unit: str, digits: int = 3) -> str:
-    """'12.3 mV' for (0.0123, 'V'); lengths ('m') in mm or µm, ratios ('1') in per cent. For text only."""
+    """'12.3 mV' for (0.0123, 'V'); lengths ('m') in m, mm or µm, ratios ('1') in per cent. For text only."""
     if unit == "1":
         return f"{value * 100:.{digits}g} %"
     if unit == "m":
-        return f"{value / MICRON:.{digits}g} µm" if 0 < abs(value) < 0.1e-3 else f"{value / MM:.{digits}g} mm"
+        if 0 < abs(value) < 0.1e-3:
+            return f"{value / MICRON:.{digits}g} µm"
+        return f"{value / MM:.{digits}g} mm" if abs(value) < 0.9995 else f"{_plain(value, digits)} m"
     if value == 0:
         return f"0 {unit}"
     for scale, prefix in _PREFIXES:

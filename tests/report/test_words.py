@@ -7,7 +7,7 @@ import pytest
 from quietcopper.report import words
 
 
-def review(*causes, coverage=1, not_checked=0):
+def review(*causes, coverage=1, total=1, not_checked=0):
     """A document with one cause for each list of excesses."""
     grade = {True: "change it", False: "improve it"}
     findings, groups = [], []
@@ -30,7 +30,7 @@ def review(*causes, coverage=1, not_checked=0):
     return {
         "findings": findings,
         "causes": groups,
-        "coverage": [{"looked": coverage}],
+        "coverage": [{"looked": coverage, "total": total}],
         "not_checked": [{}] * not_checked,
     }
 
@@ -50,6 +50,7 @@ def review(*causes, coverage=1, not_checked=0):
         (review(), "Everything that was checked is within its allowance."),
         (review(not_checked=2), "What could be checked is within its allowance."),
         (review(coverage=0), "Nothing on this board could be checked."),
+        (review(coverage=1, total=20), "Little of this board could be checked."),
     ],
 )
 def test_the_headline_states_the_verdict_from_the_counts(document, sentence):

@@ -69,7 +69,8 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
     if with_areas - met:
         names = ", ".join(sorted(board.nets[net] for net in with_areas - met)[:6])
         yield NotChecked(NAME, names, "no ground area faces this supply's copper", len(with_areas - met))
-    for (upper, lower), rows in groups.items():
+    for upper, lower in _nearest_grounds(view, groups):
+        rows = groups[upper, lower]
         distance = float(facing.distance[rows[0]])
         nets = sorted(
             {
@@ -113,3 +114,19 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
                 "capacitance_pf": float(facing.capacitance[rows].sum()) * 1e12,
             },
         )
+
+
+def _nearest_grounds(view: View, groups: dict[tuple[int, int], list[int]]) -> list[tuple[int, int]]:
+    """For each layer of supply copper the ground layer that counts: the nearest one that faces at least half of what
+    the best one faces."""
+    board, facing = view.board, view.facing
+    by_supply: dict[int, list[tuple[int, int]]] = defaultdict(list)
+    for pair, rows in groups.items():
+        upper_net = int(board.areas.net[facing.upper[rows[0]]])
+        by_supply[pair[0] if view.roles[upper_net].kind == SUPPLY else pair[1]].append(pair)
+    chosen = []
+    for pairs in by_supply.values():
+        area = {pair: float(facing.area[groups[pair]].sum()) for pair in pairs}
+        wide = [pair for pair in pairs if area[pair] >= max(area.values()) / 2]
+        chosen.append(min(wide, key=lambda pair: (float(facing.distance[groups[pair][0]]), -area[pair], pair)))
+    return sorted(set(chosen))

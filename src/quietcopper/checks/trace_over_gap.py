@@ -63,6 +63,10 @@ SOURCES = (
 )
 
 
+FAST_KINDS = ("clock", "data")  # lines taken to switch together
+QUIET = 0.1  # of the allowance: what a slow line must take by itself to be a finding
+
+
 def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
     gaps = view.gaps
     signal = np.array([role.kind == SIGNAL for role in view.roles])
@@ -108,6 +112,8 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
     for (opening, net), row in worst.items():
         cause = _cause(view, row, crossers[_cause_key(view, row)])
         parts = _together(view, row, beside[opening], prices)
+        if view.drivers[net].kind not in FAST_KINDS and prices[row].own < QUIET * share * view.drivers[net].swing:
+            continue  # a quiet line: a victim of the others at most, and named with none of its own
         count = len(groups[opening, net])
         yield _finding(view, row, count, prices[row], parts, cause, share * view.drivers[net].swing)
 
@@ -134,23 +140,36 @@ def _opening(view: View, row: int) -> tuple[int, ...]:
 def _together(view: View, row: int, rows: list[int], prices: dict[int, _Price]) -> list[tuple[str, float]]:
     """Voltage over the gap at one line's crossing, by the line that causes it (V), its own first, then largest first.
 
-    A clock or data line that crosses at distance d puts ln(s/d)/ln(s/r) of its own voltage there: the share that the
-    logarithmic potential of a plane's current leaves, s the way that the return is forced aside, r the radius it
-    starts from; all of it where nothing bridges the gap.
+    A clock or data line that crosses at distance d puts the share ln(s/d)/ln(s/r) of its own voltage here as well: what
+    the logarithmic potential of a plane's current leaves, s the way that the return is forced aside, r the radius it
+    starts from; all of it where nothing bridges the gap. The lines' own impedances lie in parallel across the gap: over
+    a gap that takes little, many lines together reach the mean of what each does alone, not the sum.
     """
     gaps, board, me = view.gaps, view.board, prices[row]
-    parts = []
+    # What the gap takes per volt, from the line's own voltage = current / (gap + 1/2Z0); 0 for an open gap.
+    gap = max(edge_current(view.drivers[gaps.net[row]], me.z0) / me.own - 1 / (2 * me.z0), 0.0)
+    crossing = [(row, 1.0)]
     for other in rows:
-        if other == row or view.drivers[gaps.net[other]].kind not in ("clock", "data"):
+        if other == row or view.drivers[gaps.net[other]].kind not in FAST_KINDS:
             continue
         d = max(float(np.hypot(gaps.x[other] - gaps.x[row], gaps.y[other] - gaps.y[row])), me.radius)
         share = 1.0
         if np.isfinite(me.reach) and me.reach > me.radius:
             share = max(0.0, float(np.log(me.reach / d) / np.log(me.reach / me.radius)))
         if share > 0:
-            parts.append((board.nets[gaps.net[other]], share * prices[other].own))
-    parts.sort(key=lambda part: (-round(part[1], 9), part[0]))
-    return [(board.nets[gaps.net[row]], me.own), *parts]
+            crossing.append((other, share))
+    loads = [share / (2 * prices[line].z0) for line, share in crossing]
+    parts = [
+        (board.nets[gaps.net[line]], share * prices[line].own * (gap + 1 / (2 * prices[line].z0)) / (gap + sum(loads)))
+        for line, share in crossing
+    ]
+    # No driver puts more over a gap than its current over its own 2·Z0, whatever the others do.
+    most = max(
+        edge_current(view.drivers[gaps.net[line]], prices[line].z0) * 2 * prices[line].z0 for line, _ in crossing
+    )
+    scale = min(1.0, most / sum(voltage for _, voltage in parts))
+    parts = [(name, voltage * scale) for name, voltage in parts]
+    return [parts[0], *sorted(parts[1:], key=lambda part: (-round(part[1], 9), part[0]))]
 
 
 def _gap_key(view: View, row: int) -> str:

@@ -35,7 +35,8 @@ def supply_as_reference(view: View, layer: int) -> Choice:
     over = runs.reference >= 0
     over[over] = board.areas.layer[runs.reference[over]] == layer
     routed = np.unique(runs.layer[over & signal[runs.net]])
-    who = " and ".join(board.layer_label(int(i)) for i in routed) or "some"
+    numbers = [str(int(i) + 1) for i in routed] or ["unknown"]
+    who = f"layer {numbers[0]}" if len(numbers) == 1 else f"layers {', '.join(numbers[:-1])} and {numbers[-1]}"
     pieces = f"{len(supplies)} supplies ({_few(supplies)})" if len(supplies) > 1 else f"supply {''.join(supplies)}"
     return Choice(
         f"supply as reference:{board.layers[layer].name}",
