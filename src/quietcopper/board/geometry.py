@@ -24,7 +24,7 @@ def arc_points(
     sweep = (a1 - a0) * turn % (2 * np.pi)
     if x0 == x1 and y0 == y1:
         sweep = 2 * np.pi
-    r = max(r0, r1)
+    r = float(max(r0, r1))
     step = 2 * np.arccos(max(1 - sag / r, 0.5)) if r > 0 else np.pi
     n = int(min(max(np.ceil(sweep / step), 1), 4096))
     t = np.linspace(0.0, 1.0, n + 1)

@@ -50,7 +50,10 @@ def assemble(reader: Reader) -> model.Board:
     drawn = len(pads)
     if not step.links_given:
         pads, holes = pads_from_packages(reader, step, parts, pins, pads, holes, count)
-    holes = hole_nets(holes, pads, [] if step.links_given else step.net_points, reader)
+    if step.links_given:
+        holes = replace(holes, net=np.maximum(holes.net, 0))
+    else:
+        holes = hole_nets(holes, pads, step.net_points, reader)
     holes = replace(holes, pin=_hole_pins(step, holes, pads, len(pins.part)))
     names = reader.features.nets.list()
     areas = read_areas(step, layer_of, negative, outline, reader.counts)

@@ -30,11 +30,12 @@ def quoted(text: str) -> str:
 
 def plain(value: float) -> str:
     """A number without exponent that reads back as the same float."""
-    return format(Decimal(repr(value)), "f")
+    return format(Decimal(repr(float(value))), "f")
 
 
 def mm(metres: float) -> str:
     """A length in millimetres that the reader takes back as the same float in metres."""
+    metres = float(metres)  # numpy's floats print otherwise
     short = repr(round(metres * 1e3, 9))
     if "e" not in short and float(short + "e-3") == metres:
         return short
@@ -42,14 +43,17 @@ def mm(metres: float) -> str:
 
 
 def degrees(radians: float, *, mirrored: bool = False) -> tuple[str, int]:
-    """An angle in [0°, 360°), turned for a mirror, and the whole turns to add: values.angle gives the same float."""
+    """An angle in [0°, 360°), turned for a mirror, and the whole turns to add: values.angle gives the same float.
+
+    Angles below 1e-20 rad are no angle.
+    """
     with localcontext(prec=60):
         exact = Decimal(radians) * 180 / PI
         turns = math.floor(exact / 360)
         exact -= 360 * turns
         if mirrored:
             exact = (360 - exact) % 360
-        for digits in (6, 12, 16, 20, 26):
+        for digits in (6, 12, 16, 20, 40):
             text = format(exact.quantize(Decimal(1).scaleb(-digits)).normalize(), "f")
             if radians_of(text, mirrored, turns) == radians:
                 break

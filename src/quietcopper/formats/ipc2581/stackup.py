@@ -84,7 +84,8 @@ def read_stackup(reader: Reader, step: StepData) -> Stackup:
     assert reader.cad_unit is not None
     drawn = {name for i, name in enumerate(reader.features.layers.list()) if i in step.features_on}
     sheets, overall = _listed(reader, step)
-    sheets = [_judged(sheet, reader.layers.get(sheet.name), drawn, counts) for sheet in sheets]
+    if not step.links_given:  # our own writer means what it says
+        sheets = [_judged(sheet, reader.layers.get(sheet.name), drawn, counts) for sheet in sheets]
     sheets = _with_unlisted(sheets, reader, drawn)
     copper = [i for i, sheet in enumerate(sheets) if sheet.kind == COPPER]
     if not copper:

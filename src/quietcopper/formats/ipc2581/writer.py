@@ -92,7 +92,7 @@ class _Writer:
         clear = np.flatnonzero(~np.isnan(vias.antipad))
         keys = [(vias.drill[i], vias.antipad[i], vias.plated[i], vias.first[i], vias.last[i]) for i in clear]
         self.stacks = {key: f"STACK_{i + 1}" for i, key in enumerate(dict.fromkeys(keys))}
-        self.targets = {ohm: f"IMPEDANCE_{i + 1}" for i, ohm in enumerate(sorted(set(board.impedances.values())))}
+        self.targets = {ohm: free(f"IMPEDANCE_{i + 1}") for i, ohm in enumerate(sorted(set(board.impedances.values())))}
 
         pads, self.on_pad = board.pads, np.zeros(len(board.pins), dtype=np.bool_)
         linked = pads.take(pads.pin >= 0)
