@@ -80,6 +80,7 @@ def review_to_folder(
     from quietcopper.findings.document import to_document, write_document
     from quietcopper.formats import read_board
     from quietcopper.report.html import write_html
+    from quietcopper.report.pdf import write_pdf
     from quietcopper.review import review
     from quietcopper.review.decisions import decisions_path as beside
 
@@ -98,7 +99,9 @@ def review_to_folder(
     began = time.perf_counter()
     folder.mkdir(parents=True, exist_ok=True)
     write_document(result, folder / "findings.json")
-    write_html(to_document(result), result.drawing, folder / "review.html")
+    document = to_document(result)
+    write_html(document, result.drawing, folder / "review.html")
+    write_pdf(document, result.drawing, folder / "review.pdf")
     write_run(folder, board_path, settings_path, decisions_path or beside(board_path))
     seconds["writing"] = time.perf_counter() - began
     return result
@@ -155,7 +158,7 @@ def summary(result: Result, folder: Path) -> list[str]:
     lines += decided_lines(result)
     if result.not_checked:
         lines.append(f"not checked: {len(result.not_checked)} things, listed in the review with the reason")
-    lines.append(f"review: {folder / 'review.html'}")
+    lines.append(f"review: {folder / 'review.html'}, letter: {folder / 'review.pdf'}")
     return lines
 
 

@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from quietcopper.report.pictures import excess_level
 from quietcopper.report.svg import chart
-from quietcopper.report.words import decibels, figure, number
+from quietcopper.report.words import decibels, figure, number, shortened
 
 LINE_WIDTH, LINE_EDGE = 250, 58  # px of a decibel line between its ends, and the room for a label beside it
 BAR_WIDTH = 170
@@ -37,9 +37,19 @@ class DecibelScale:
 
 
 def decibel_line(
-    scale: DecibelScale, before: float | None, after: float | None = None, *, removed: bool = False, small: bool = False
+    scale: DecibelScale,
+    before: float | None,
+    after: float | None = None,
+    *,
+    removed: bool = False,
+    small: bool = False,
+    bare: bool = False,
 ) -> Markup:
-    """Before and after on a line whose zero is the allowance. A filled spot is today, a ring is after the change."""
+    """Before and after on a line whose zero is the allowance. A filled spot is today, a ring is after the change.
+
+    small : without the words at the spot and at the allowance;  bare : without any, for a row that has the figures
+    """
+    small = small or bare
     height, y = (26, 13) if small else (40, 14)
     width = LINE_WIDTH + 2 * LINE_EDGE
     zero = scale.x(0)
@@ -62,7 +72,14 @@ def decibel_line(
         side, x = ("end", then - 10) if left_label or after is None else ("start", then + 10)
         if side == "end" and x - LABEL_PX < zero < then:
             x = min(x, zero - 5)  # the label stands beyond the allowance's tick, not across it
-        items.append(Markup('<text class="{}" x="{:.1f}" y="{}">{}</text>').format(side, x, y + 4, text))
+        if not bare:
+            plate = x - LABEL_PX - 4 if side == "end" else x - 4  # else the line before it reads as a minus sign
+            items.append(
+                Markup('<rect class="plate" x="{:.1f}" y="{}" width="{}" height="4"/>').format(
+                    plate, y - 2, LABEL_PX + 8
+                )
+            )
+            items.append(Markup('<text class="{}" x="{:.1f}" y="{}">{}</text>').format(side, x, y + 4, text))
     items.append(Markup('<circle class="now x{}" cx="{:.1f}" cy="{}" r="6"/>').format(excess_level(before), now, y))
     if not small:
         flip = after is not None and not left_label
@@ -212,7 +229,7 @@ def bars(rows: Sequence[tuple[str, float, str]], label: str) -> Markup:
                 '<rect class="bar" x="204" y="{}" width="{:.1f}" height="12"/><text x="{:.1f}" y="{}">{}</text>'
             ).format(
                 y + 11,
-                what if len(what) < 34 else what[:32] + "…",
+                shortened(what, 33),
                 y + 1,
                 length,
                 212 + length,

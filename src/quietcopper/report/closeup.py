@@ -10,7 +10,16 @@ import shapely
 from markupsafe import Markup
 from numpy.typing import NDArray
 
-from quietcopper.report.pictures import Mark, crowd_labels, mark_svg, place_box, scale_bar, shape_svg
+from quietcopper.report.pictures import (
+    Mark,
+    crowd_labels,
+    dot_svg,
+    label_svg,
+    mark_svg,
+    place_box,
+    scale_bar,
+    shape_svg,
+)
 from quietcopper.report.svg import UNITS_PER_MM, BoardShapes, Box, dots, joined, shape_paths, units
 
 SIZE_PX = (460, 300)
@@ -18,6 +27,7 @@ LEAST_MM = (14.0, 9.0)  # a place is shown with its surroundings
 MOST_SHAPES = (
     1200  # where more traces, pads or holes than this would show, only those of the places' own nets are drawn
 )
+MOST_RINGS = 14  # of the worst places; further ones are dots
 FINEST_PX = 0.4  # detail below this is left out
 
 
@@ -96,11 +106,12 @@ def close_up(
         if ref in named and box.x0 < x < box.x1 and box.y0 < y < box.y1
     ]
     shown = [places[n - 1] for n in sorted(f["number"] for f in findings)]
-    labels = crowd_labels(shown, pixels)
+    ringed, dotted = shown[:MOST_RINGS], shown[MOST_RINGS:]
+    labels = crowd_labels(ringed, pixels)
     return Markup(
         '<svg class="board close-up" viewBox="{view}" width="{w}" height="{h}" role="img" aria-label="{label}">'
         '<path class="laminate" d="{outline}"/>{reference}<path class="area" d="{areas}"/>{copper}{chosen}'
-        '<g class="holes">{holes}</g><path class="edge" d="{outline}"/>{parts}{found}{marks}{bar}</svg>'
+        '<g class="holes">{holes}</g><path class="edge" d="{outline}"/>{parts}{found}{dots}{marks}{labels}{bar}</svg>'
     ).format(
         view=box.view,
         w=SIZE_PX[0],
@@ -114,6 +125,8 @@ def close_up(
         holes=_holes(shapes, box),
         parts=Markup("").join(parts),
         found=Markup("").join(shape_svg(mark, overlay=len(shown) == 1) for mark in shown),
-        marks=Markup("").join(mark_svg(mark, labels[mark.number], still) for mark in reversed(shown)),
+        dots=Markup("").join(dot_svg(mark, still) for mark in reversed(dotted)),
+        marks=Markup("").join(mark_svg(mark, "", still) for mark in reversed(ringed)),
+        labels=Markup("").join(label_svg(mark, labels[mark.number], still) for mark in ringed if labels[mark.number]),
         bar=scale_bar(box, pixels),
     )

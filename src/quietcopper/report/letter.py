@@ -63,6 +63,7 @@ class CauseView:
     mechanisms: list[tuple[str, str]]
     picture: Markup
     layer: int
+    main_layer: int
     shown: list[PlaceView]
     rest: list[PlaceView]
 
@@ -162,12 +163,27 @@ class _Teller:
         """The layer a finding is drawn on: its first one."""
         return next((self.shapes.layer_index[n] for n in finding["layers"] if n in self.shapes.layer_index), 0)
 
+    def layers_of(self, finding: Mapping[str, Any]) -> set[int]:
+        """All drawn layers of a finding."""
+        known = {self.shapes.layer_index[n] for n in finding["layers"] if n in self.shapes.layer_index}
+        return known or {self.layer_of(finding)}
+
+    def main_layer(self, ids: Sequence[str]) -> int:
+        """The layer to show some findings on: of their first ones that where most excess adds up, else most of them."""
+        found = [self.findings[i] for i in ids]
+        over: Counter[int] = Counter()
+        count: Counter[int] = Counter()
+        for f in found:
+            for layer in self.layers_of(f):
+                over[layer] += round(1e4 * max(f["excess_db"] or 0.0, 0.0))
+                count[layer] += 1
+        return min({self.layer_of(f) for f in found}, key=lambda i: (-over[i], -count[i], i))
+
     def picture(self, ids: Sequence[str]) -> Markup:
-        """Close-up of some findings on the layer that most of them are on."""
+        """Close-up of some findings on the layer that tells most of them."""
         chosen = [{**self.findings[i], "number": self.numbers[i]} for i in ids]
-        layers = Counter(self.layer_of(f) for f in chosen)
-        layer = min(layers, key=lambda i: (-layers[i], i))
-        here = [f for f in chosen if self.layer_of(f) == layer]
+        layer = self.main_layer(ids)
+        here = [f for f in chosen if layer in self.layers_of(f)]
         return close_up(self.document, self.shapes, self.marks, here, layer)
 
     def place(self, name: str, *, pictured: bool) -> PlaceView:
@@ -222,6 +238,7 @@ class _Teller:
             mechanisms=[(name, " ".join(known[name]["mechanism"].split())) for name in checks if name in known],
             picture=self.picture(ids) if pictured and len(ids) > 1 else Markup(""),
             layer=self.layer_of(self.findings[ids[0]]),
+            main_layer=self.main_layer(ids),
             shown=places[:SHOWN_PLACES],
             rest=places[SHOWN_PLACES:],
         )
@@ -422,10 +439,10 @@ def _pair_rows(document: Mapping[str, Any]) -> list[tuple[str, ...]]:
     return rows
 
 
-def compose(document: Mapping[str, Any], shapes: BoardShapes) -> Letter:
-    """The letter of a result document."""
+def compose(document: Mapping[str, Any], shapes: BoardShapes, pictured: int = SHOWN_CAUSES) -> Letter:
+    """The letter of a result document. pictured : how many causes get pictures of the board."""
     teller = _Teller(document, shapes)
-    views = [teller.cause(n, c, pictured=n <= SHOWN_CAUSES) for n, c in enumerate(document["causes"], start=1)]
+    views = [teller.cause(n, c, pictured=n <= pictured) for n, c in enumerate(document["causes"], start=1)]
     over = [v for v in views if words.over(document["causes"][v.number - 1]["excess_before_db"])]
     near = [v for v in views if v not in over]
     told = {p.number: p for v in views for p in (*v.shown, *v.rest)}

@@ -136,6 +136,22 @@ def mark_svg(mark: Mark, text: str, scale: str) -> Markup:
     )
 
 
+def dot_svg(mark: Mark, scale: str) -> Markup:
+    """A place as a dot without number, where rings would hide each other."""
+    (x, y) = units([mark.at])[0].tolist()
+    return Markup(
+        '<g class="x{}" transform="translate({} {}) {}"><title>{}: {}</title><circle class="dotlet" r="4"/></g>'
+    ).format(mark.level, x, y, scale, mark.number, mark.label)
+
+
+def label_svg(mark: Mark, text: str, scale: str) -> Markup:
+    """The label of a mark by itself, to lie above all rings."""
+    (x, y) = units([mark.at])[0].tolist()
+    return Markup('<g class="mark" transform="translate({} {}) {}"><text x="12" y="-7">{}</text></g>').format(
+        x, y, scale, text
+    )
+
+
 def scale_bar(box: Box, px_per_mm: float) -> Markup:
     """A bar of a round length in the lower left corner of a window."""
     length = scale_bar_mm(box.width)

@@ -10,11 +10,12 @@ import shapely
 from markupsafe import Markup
 
 from quietcopper.report.svg import BoardShapes, chart
-from quietcopper.report.words import figure, number
+from quietcopper.report.words import figure, number, shortened
 
 STACK_WIDTH, FAN = 300, 46  # px of the cut, and of the lines that fan out from it to the rows beside
 ROW = 34  # px of one layer's row
 THINNEST = 2.0  # px that a copper layer is drawn at least
+LAYER_TEXT = 20  # characters beside a layer of a drawing; what it carries where that is short enough, else its name
 
 
 def layer_heights(stackup: Mapping[str, Any], layers: int, height: float) -> list[tuple[float, float]]:
@@ -222,10 +223,9 @@ def transition_svg(change: Mapping[str, Any], document: Mapping[str, Any], width
     middles = [top + heights[i][0] + heights[i][1] / 2 for i in named]
     for i, y in zip(named, spread(middles, 15.0), strict=True):
         carries = document["stackup"]["layers"][i]["carries"] if i < len(document["stackup"]["layers"]) else ""
+        text = carries if 0 < len(carries) <= LAYER_TEXT else shortened(names[i], LAYER_TEXT)
         items.append(
-            Markup('<text class="small" x="{}" y="{:.1f}">{}\u2002{}</text>').format(
-                right + 8, y + 4, i + 1, carries or names[i]
-            )
+            Markup('<text class="small" x="{}" y="{:.1f}">{}\u2002{}</text>').format(right + 8, y + 4, i + 1, text)
         )
     y0, y1 = (top + heights[i][0] + heights[i][1] / 2 for i in (upper, lower))
     items.append(Markup('<path class="way" d="M{} {:.1f}H{}V{:.1f}H{:.1f}"/>').format(left, y0, via, y1, right))

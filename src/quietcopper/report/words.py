@@ -116,6 +116,11 @@ def listed(words: Sequence[str], most: int = 4) -> str:
     return f"{', '.join(words[:-1])} and {words[-1]}"
 
 
+def shortened(text: str, most: int) -> str:
+    """Text of at most so many characters, an ellipsis for what was cut."""
+    return text if len(text) <= most else text[: most - 1].rstrip(" ,") + "…"
+
+
 def _who_explains(causes: Sequence[Mapping[str, Any]], places: set[str]) -> tuple[int, int]:
     """The fewest causes that together explain at least EXPLAINED_SHARE of the places, and how many they explain."""
     counts = sorted((sum(f in places for f in cause["findings"]) for cause in causes), reverse=True)
