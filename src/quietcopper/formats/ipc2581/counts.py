@@ -8,6 +8,7 @@ from quietcopper.board import Assumption, Unread
 
 # layer functions whose drawings say nothing about copper
 MAX_KINDS = 200  # of what was not read, listed one by one
+OTHERS_OWN = "a word of the program that wrote the file"
 PASSED_WHY = "drawings on this kind of layer are no copper"
 
 

@@ -11,7 +11,7 @@ from shapely import Geometry
 
 from quietcopper.formats.ipc2581 import shapes
 from quietcopper.formats.ipc2581.columns import NO_ROW, Names, StepData
-from quietcopper.formats.ipc2581.counts import Counts
+from quietcopper.formats.ipc2581.counts import OTHERS_OWN, Counts
 from quietcopper.formats.ipc2581.dictionaries import DRAWN, STROKES, Dictionaries, LineStyle, line_or_arc
 from quietcopper.formats.ipc2581.layers import COPPER, HOLES, LayerInfo
 from quietcopper.formats.ipc2581.nodes import Node
@@ -96,6 +96,8 @@ class Features:
             name = node.attrib.get("name", "")
             if name.startswith(OWN):
                 self._own[name] = node.attrib.get("value", "")
+            else:
+                self.counts.unread(f"NonstandardAttribute in {parent}", node.line, OTHERS_OWN)
         elif tag == "Text":
             self.counts.unread("Text on copper", node.line, "letters are not followed as copper")
         elif tag not in STYLING:
@@ -400,8 +402,9 @@ class Features:
                 self._stack_hole(child, net)
             elif child.tag == "LayerPad":
                 self._stack_pad(child, net, layers)
-            elif child.tag not in ("NonstandardAttribute", "SpecRef"):
-                self.counts.unread(f"{child.tag} in PadStack", child.line)
+            else:
+                why = OTHERS_OWN if child.tag == "NonstandardAttribute" else ""
+                self.counts.unread(f"{child.tag} in PadStack", child.line, why)
 
     def _stack_hole(self, node: Node, net: int) -> None:
         drill = size(node, "diameter", self.unit)

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietcopper.formats.ipc2581.columns import StepData
-from quietcopper.formats.ipc2581.features import PAD_SHAPES
+from quietcopper.formats.ipc2581.counts import OTHERS_OWN
+from quietcopper.formats.ipc2581.features import OWN, PAD_SHAPES
 from quietcopper.formats.ipc2581.nodes import Node
 from quietcopper.formats.ipc2581.placing import Placement, placement, turn
 from quietcopper.formats.ipc2581.reader import Reader
@@ -90,6 +91,12 @@ def read_parts(reader: Reader, step: StepData, layer_of: dict[str, int], layer_c
         turns = _turns(extra.get("board.turns", "0"))
         place, rotation = _part_place(node, unit, mirror_first, turns)
         side = _side(node, reader, layer_of, layer_count)
+        for child in node.children:
+            word = child.attrib.get("name", "") if child.tag == "NonstandardAttribute" else None
+            if word is None and child.tag not in ("Xform", "Location"):
+                counts.unread(f"{child.tag} in Component", child.line)
+            elif word is not None and word.upper() not in VALUE_NAMES and not word.startswith(OWN):
+                counts.unread("NonstandardAttribute in Component", child.line, OTHERS_OWN)
         part = len(rows.ref)
         package = node.attrib.get("packageRef", "")
         if package not in packages:

@@ -12,7 +12,7 @@ from quietcopper.errors import ReadError
 from quietcopper.formats.archive import Member
 from quietcopper.formats.ipc2581 import shapes
 from quietcopper.formats.ipc2581.columns import Repeat, StepData
-from quietcopper.formats.ipc2581.counts import Counts
+from quietcopper.formats.ipc2581.counts import OTHERS_OWN, Counts
 from quietcopper.formats.ipc2581.dictionaries import Dictionaries
 from quietcopper.formats.ipc2581.features import Features
 from quietcopper.formats.ipc2581.layers import OTHER, LayerInfo, layer_info
@@ -287,6 +287,9 @@ class Reader:
                 self.features.pad_stack(node, self.layers)
             case "Package":
                 step.packages.setdefault(text(node, "name"), node)
+                for child in node.children:
+                    if child.tag not in ("Pin", "LandPattern"):
+                        self.counts.unread(f"{child.tag} of packages", child.line, "drawings of parts are no copper")
             case "Component":
                 step.components.append(node)
             case "LogicalNet":
@@ -295,7 +298,7 @@ class Reader:
                 if node.attrib.get("name") == "board.links":
                     step.links_given = True
                 else:
-                    self.counts.unread("NonstandardAttribute in Step", node.line)
+                    self.counts.unread("NonstandardAttribute in Step", node.line, OTHERS_OWN)
             case _:
                 self._unread(node, "Step")
 
