@@ -30,11 +30,11 @@ def test_counts_and_notes_are_those_of_the_reader(sample: Callable[[str], Path],
     """Run tools/read_table.py when this fails."""
     stated = dict(zip(COLUMNS, BOARDS[name], strict=True))
     path = sample(name)
-    try:
-        board = read_board(path)
-    except ReadError as error:
-        assert stated["not read"].removeprefix("refused: ") in str(error)
+    if stated["not read"].startswith("refused: "):
+        with pytest.raises(ReadError, match=re.escape(stated["not read"].removeprefix("refused: "))):
+            read_board(path)
         return
+    board = read_board(path)
     found = {table: len(getattr(board, table)) for table in ("parts", "pins", "traces", "vias", "areas")}
     found |= {"layers": len(board.layers), "nets": len(board.nets) - 1}
     assert {key: int(stated[key]) for key in found} == found

@@ -163,6 +163,8 @@ def test_hollow_and_void_fills(read: Read) -> None:
     assert sorted(shapely.area(board.areas.shape) / MM**2) == pytest.approx(
         [16 * 0.2, 16 - math.pi], rel=5e-3
     )  # round corners, flattened disc
+    mesh = read(ipc.on_top(ipc.feature('<Circle diameter="2"><FillDesc fillProperty="MESH"/></Circle>')))
+    assert (len(mesh.areas), ipc.unread(mesh, "fillProperty MESH")) == (1, 1)
     empty = read(
         ipc.TRACE
         + ipc.on_top(ipc.feature('<RectCenter width="4" height="4"><FillDesc fillProperty="HOLLOW"/></RectCenter>'))

@@ -96,7 +96,7 @@ class Member:
             stream: Any = stack.enter_context(gzip.GzipFile(fileobj=inner)) if head == GZIP_MAGIC else inner
             yield stack.enter_context(Bounded(stream, self.label, self.size))
 
-    def head(self, size: int = 4096) -> bytes:
+    def head(self, size: int = 1 << 14) -> bytes:
         """The first bytes, to see what it is."""
         with self.open() as stream:
             return stream.read(size)

@@ -139,8 +139,10 @@ class Features:
                 self._plain_contour(node)
             else:
                 shape = self.dictionaries.shape(node, self.unit)
-                void = self.dictionaries.fill(node) == "VOID"
-                self._area(place.shape(shape) if place else shape, node, void != self._clear)
+                fill = self.dictionaries.fill(node)
+                if fill in ("HATCH", "MESH"):
+                    self.counts.unread(f"fillProperty {fill}", node.line, "taken as solid copper")
+                self._area(place.shape(shape) if place else shape, node, (fill == "VOID") != self._clear)
         except NoShape as error:
             self.counts.unread(f"{error}", node.line, "has no copper that can be known")
 
