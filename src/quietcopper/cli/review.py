@@ -80,6 +80,7 @@ def review_to_folder(
     from quietcopper.findings.document import to_document, write_document
     from quietcopper.formats import read_board
     from quietcopper.report.html import write_html
+    from quietcopper.report.markup import write_markup
     from quietcopper.report.pdf import write_pdf
     from quietcopper.review import review
     from quietcopper.review.decisions import decisions_path as beside
@@ -102,6 +103,7 @@ def review_to_folder(
     document = to_document(result)
     write_html(document, result.drawing, folder / "review.html")
     write_pdf(document, result.drawing, folder / "review.pdf")
+    write_markup(document, result.drawing, folder / "markup")
     write_run(folder, board_path, settings_path, decisions_path or beside(board_path))
     seconds["writing"] = time.perf_counter() - began
     return result
