@@ -104,7 +104,7 @@ def mark_up(document: Mapping[str, Any], drawing: Drawing) -> Markup:
     signs = []
     for (number, finding), at in zip(chosen, points, strict=True):
         text = str(number)
-        box = _free_spot(at, np.array(size(text, height)) + 2 * stroke, radius, taken)
+        box = _free_spot(at, np.array(size(text, height)) + 4 * stroke, radius, taken)
         taken = np.vstack([taken, box])
         near = np.clip(at, box[:2], box[2:])
         far = float(np.hypot(*(near - at))) > FAR * radius
@@ -116,7 +116,7 @@ def mark_up(document: Mapping[str, Any], drawing: Drawing) -> Markup:
                 at=(float(at[0]), float(at[1])),
                 layer=next((layers[n] for n in finding["layers"] if n in layers), 0),
                 heavy=finding["grade"] == CHANGE_IT,
-                number_lines=strokes(text, float(box[0]) + stroke, float(box[1]) + stroke, height),
+                number_lines=strokes(text, float(box[0]) + 2 * stroke, float(box[1]) + 2 * stroke, height),
                 lead=lead,
             )
         )
