@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -77,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
         named = _read(folder / "run.json").get("decisions")
         if not isinstance(named, str) or not named:
             raise CallError(f"{folder / 'run.json'}: names no file for decisions; give one with --decisions")
-        path = folder / named
+        path = Path(os.path.normpath(folder / named))
     if not path.parent.is_dir():
         raise CallError(f"{path}: its folder is not there (the review was moved?); give a file with --decisions")
     author = args.author or document.get("settings", {}).get("reviewer") or getpass.getuser()
