@@ -55,7 +55,8 @@ def tiles(shape: BaseGeometry, vertices: int = 96, smallest: float = 0.2e-3) -> 
         boxes = (x0, y0, xm, ym), ((xm, y0, x1, y1) if xm < x1 else (x0, ym, x1, y1))
         halves = [shapely.clip_by_rect(part, *box) for box in boxes]
         if abs(sum(half.area for half in halves) - part.area) > 1e-9 * part.area:
-            # the quick clipping is not exact for every ring that touches the cut
-            halves = [shapely.intersection(part, shapely.box(*box)) for box in boxes]
+            # the quick clipping is not exact for every ring that touches the cut, and may have left such a ring before
+            whole = part if part.is_valid else shapely.make_valid(part)
+            halves = [shapely.intersection(whole, shapely.box(*box)) for box in boxes]
         todo.extend(piece for half in halves for piece in shapely.get_parts(half) if isinstance(piece, Polygon))
     return done

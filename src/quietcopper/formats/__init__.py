@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from quietcopper.board import Board
 from quietcopper.errors import ReadError
 from quietcopper.formats.archive import Member, Source, open_source
-from quietcopper.formats.gerber_seam import looks_like_gerber, read_gerber
+from quietcopper.formats.gerber_set import looks_like_gerber_set, read_gerber_set
 from quietcopper.formats.ipc2581 import read_ipc2581, recognises
 
 __all__ = ["read_board"]
@@ -16,10 +16,12 @@ __all__ = ["read_board"]
 Progress = Callable[[str, int, int], None]  # stage, done, total
 
 
-def read_board(path: Path | str, *, progress: Progress | None = None) -> Board:
-    """Reads a finished layout: an IPC-2581 file (plain, .gz or .zip), or the fabrication files of a board.
+def read_board(path: Path | str, *, progress: Progress | None = None, files: Mapping[str, str] | None = None) -> Board:
+    """Reads a finished layout: an IPC-2581 file (plain, .gz or .zip), or a folder or .zip of Gerber files.
 
-    progress : called with the stage, what is done and the total, in bytes. Raises ReadError for anything else.
+    progress : called with the stage, what is done and the total, in bytes
+    files : what the user says of files of a Gerber set, by name: "Copper,L2,Inr" and so on, or "ignore"
+    Raises ReadError for anything else.
     """
     source = open_source(Path(path))
     heads = [(member, member.head()) for member in source.members]
@@ -31,8 +33,8 @@ def read_board(path: Path | str, *, progress: Progress | None = None) -> Board:
         raise ReadError(
             source.path, found=f"{len(found)} IPC-2581 files ({names})", expected="one board", remedy="name one of them"
         )
-    if any(looks_like_gerber(head) for _, head in heads):
-        return read_gerber(source, progress)
+    if any(looks_like_gerber_set(head) for _, head in heads):
+        return read_gerber_set(source, progress, files)
     raise ReadError(
         source.path,
         found=_description(source, heads),

@@ -111,7 +111,8 @@ def _choose(
             continue
         if not probe.rows:
             break
-        places = np.array([row[:2] for row in probe.rows])
+        ends = np.array([row[:4] for row in probe.rows])
+        places = (ends[:, :2] + ends[:, 2:]) / 2
         found = fit(places, pads)
         if best_fit is None or found.key > best_fit.key:
             best, best_fit = candidate, found

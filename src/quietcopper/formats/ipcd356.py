@@ -183,7 +183,7 @@ class _Reader:
         width = int(body[9]) * step if body[9] else math.nan
         height = int(body[10]) * step if body[10] and int(body[10]) else width
         angle = int(body[11] or 0) / 1000 if self.radians else math.radians(int(body[11] or 0))
-        name = self.aliases.get(text[3:17].strip(), text[3:17].strip())
+        name = text[3:17].strip()
         net = 0 if name.upper() in NOT_CONNECTED else self.nets.setdefault(name, len(self.nets))
         drill = int(body[2]) * step if body[2] else math.nan
         # a record names a part or is a via; one without either is a mechanical hole
@@ -211,7 +211,20 @@ class _Reader:
         edge = np.array(self.edge, dtype=np.float64).reshape(-1, 2)
         unread, problems = self.counts.rows(), self.counts.problems
         points = TestPoints.from_rows(self.rows)
-        return Netlist(self.path, points, tuple(self.nets), edge, unread, problems, tuple(self.counts.assumptions))
+        names, number = self._long_names()
+        points = points.replace(net=number[points.net])
+        return Netlist(self.path, points, names, edge, unread, problems, tuple(self.counts.assumptions))
+
+    def _long_names(self) -> tuple[tuple[str, ...], Ints]:
+        """Net names with aliases resolved, and the number among them of each name that stands in the records.
+
+        An alias may stand with the word NNAME before it (as the standard has it) or without, in all records alike.
+        """
+        bare = not any(name in self.aliases for name in self.nets)
+        known = {alias[len(ALIAS) :] if bare else alias: name for alias, name in self.aliases.items()}
+        index: dict[str, int] = {"": 0}
+        number = [index.setdefault(known.get(name, name), len(index)) for name in self.nets]
+        return tuple(index), np.array(number, dtype=np.int32)
 
 
 def find_shift(records: NDArray[np.float64], holes: NDArray[np.float64]) -> Shift:
