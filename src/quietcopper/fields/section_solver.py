@@ -130,7 +130,10 @@ def solve(section: CrossSection, accuracy: float = DEFAULT_ACCURACY) -> Solution
     for order in _COARSE_ORDERS if accuracy >= _COARSE else _FINE_ORDERS:
         if order * len(panels.start) > _MOST_NODES:
             break
-        charges = solve_charges(nodes(panels, order))
+        try:
+            charges = solve_charges(nodes(panels, order))
+        except (ZeroDivisionError, np.linalg.LinAlgError) as problem:
+            raise OutOfRange("outlines of a cross-section touch in a point, which leaves no answer there") from problem
         loaded, bare = charges.capacitance, charges.bare_capacitance
         if before is not None:
             error = _SAFETY * max(_difference(loaded, before[0]), _difference(bare, before[1]))
