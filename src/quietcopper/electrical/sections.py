@@ -346,14 +346,19 @@ class _Cuts:
     ) -> None:
         """Pieces of a broken layer; those that reach an end of the cut go on by `beyond` (m) from there."""
         width = self.width[row]
+        kept: list[Piece] = []
         for a, b, areas in spans:
             if b - a < NARROWEST:
                 continue
             left = _place(a, width, height, step) if a > cut[0] + MICRON else round((a - beyond) / UNIT)
             right = _place(b, width, height, step) if b < cut[1] - MICRON else round((b + beyond) / UNIT)
-            if right > left:
-                self.pieces[row].append(Piece(layer, left, right))
-                self.pieces_of[row] |= areas
+            if right <= left:
+                continue
+            if kept and left <= kept[-1].right:  # far off, rounding may close the opening between two pieces
+                left = kept.pop().left
+            kept.append(Piece(layer, left, right))
+            self.pieces_of[row] |= areas
+        self.pieces[row] += kept
 
     def _pour(self) -> None:
         """Filled copper beside the trace on its own layer."""

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from shapely import Geometry
 
 from quietcopper.board import Areas, Assumption, Board, Pads, Traces, Unread, Vias
-from quietcopper.board.contacts import PAD
+from quietcopper.board.contacts import PAD, centre_lines
 from quietcopper.board.model import Bools
 from quietcopper.errors import OutOfRange, ReadError
 from quietcopper.formats.archive import Member, Source
@@ -322,10 +322,8 @@ def _on_the_board(board: Board, counts: Counts) -> Board:
     outline = board.outline
     shapely.prepare(outline)
     traces, pads, areas = board.traces, board.pads, board.areas
-    ends = np.stack([np.stack([traces.x0, traces.y0], -1), np.stack([traces.x1, traces.y1], -1)], axis=1)
-    lines = shapely.linestrings(ends) if len(traces) else np.empty(0, dtype=object)
-    off = [~shapely.intersects(outline, shapes) for shapes in (lines, pads.shape, areas.shape)]
-    free = [traces.net == 0, (pads.net == 0) & (pads.pin < 0) & (pads.via < 0), areas.net == 0]
+    off = [~shapely.intersects(outline, shapes) for shapes in (centre_lines(board), pads.shape, areas.shape)]
+    free = [traces.net == 0, (pads.net == 0) & (pads.pin < 0), areas.net == 0]
     dropped = sum(int((o & f).sum()) for o, f in zip(off, free, strict=True))
     netted = sum(int((o & ~f).sum()) for o, f in zip(off, free, strict=True))
     if dropped:
