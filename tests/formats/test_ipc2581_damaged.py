@@ -70,7 +70,7 @@ REFUSED: dict[str, tuple[str | bytes, str]] = {
         r":1: found <wrap> first; expected <IPC-2581>",
     ),
     "root named inside out": ("<Content><IPC-2581/></Content>", r":1: found <Content> first; expected <IPC-2581>"),
-    "Gerber": ("%FSLAX46Y46*%\n%MOMM*%\nM02*\n", "found Gerber"),
+    "Gerber": ("%FSLAX46Y46*%\n%MOMM*%\nM02*\n", "found copper layers on which nothing is drawn"),
     # --- broken XML
     "cut in the middle": (GOOD[: len(GOOD) // 2], r":\d+: found XML that breaks off in <\w+> \((no element|unclosed)"),
     "cut inside a tag": (GOOD[: GOOD.index("<Line ") + 12], r"breaks off in <Features> \(unclosed token\)"),

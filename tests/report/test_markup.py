@@ -12,7 +12,7 @@ import subprocess
 import ezdxf
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from quietcopper.findings import Decision
@@ -191,6 +191,7 @@ def test_nothing_to_change_is_an_empty_layer_that_says_so(build_result, tmp_path
     assert len((tmp_path / "markup" / "places.csv").read_text(encoding="utf-8-sig").splitlines()) == 1
 
 
+@settings(deadline=None)  # a slow machine is no fault of the mark-up
 @given(st.lists(st.tuples(st.floats(-50, 138), st.floats(-20, 76)), min_size=1, max_size=30))
 def test_no_number_lies_on_another_or_on_a_ring(invented, points):
     result, document = invented

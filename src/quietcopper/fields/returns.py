@@ -101,7 +101,7 @@ def slot_inductance(
     put the magnetic potential phi(y) = <atan((y - y0)/h)>/pi per ampere on the slot, which answers like a thin
     neutral rod: dL = (pi mu0/2) integral (phi - phi0)^2/c dy, c = ln(4 a/g + 4) - 1 on each of the two arms of length
     a, phi0 making the charge vanish. Derived here; the 4 inside the logarithm was fitted to full solutions.
-    Range: length at least 3 slot widths, trace inside the slot's length. Error against the full solution within 6 %
+    Range: length at least 3 slot widths, trace inside the slot's length. Error against the full solution within 10 %
     for a centred trace from 8 slot widths on, up to 13 % low at 3; up to 25 % high within a slot width of the end.
     """
     d, g = np.asarray(length, dtype=float), checked("slot width", slot_width)
