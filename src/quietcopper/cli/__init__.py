@@ -9,7 +9,7 @@ from importlib import import_module
 
 from quietcopper.errors import QuietCopperError
 
-COMMANDS = ("demo", "review", "compare", "decide", "settings", "line", "plane_pair", "explain")
+COMMANDS = ("demo", "review", "compare", "batch", "decide", "settings", "line", "plane_pair", "explain")
 
 DESCRIPTION = """\
 Reviews a finished board layout for EMC and signal integrity: predicts what its geometry does to emissions and
