@@ -117,7 +117,7 @@ def _total(noise: list[_Noise]) -> tuple[float, float]:
 
 
 def _bundles(view: View, noises: dict[int, list[_Noise]], share: float) -> dict[int, tuple[int, ...]]:
-    """Nets that disturb each other noticeably, put together: by net, the sorted members of its bundle."""
+    """Nets that disturb each other noticeably, put together: by net, the members of its bundle ordered by name."""
     parent = {net: net for net in noises}
 
     def root(net: int) -> int:
@@ -133,7 +133,8 @@ def _bundles(view: View, noises: dict[int, list[_Noise]], share: float) -> dict[
     members: dict[int, list[int]] = defaultdict(list)
     for net in noises:
         members[root(net)].append(net)
-    return {net: tuple(sorted(group)) for group in members.values() for net in group}
+    names = view.board.nets
+    return {net: tuple(sorted(group, key=lambda n: names[n])) for group in members.values() for net in group}
 
 
 def _finding(

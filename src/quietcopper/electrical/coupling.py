@@ -92,7 +92,8 @@ def couplings(
         a, b = int(near.a[row]), int(near.b[row])
         key = (
             int(traces.layer[a]),
-            *(round(float(v) / GRID) for v in (traces.width[a], traces.width[b], near.spacing[row])),
+            # the shift keeps half steps, which are common, away from where rounding turns over
+            *(round(float(v) / GRID - 0.01) for v in (traces.width[a], traces.width[b], near.spacing[row])),
             int(view.runs.above_layer[run[row]]),
             int(view.runs.below_layer[run[row]]),
         )

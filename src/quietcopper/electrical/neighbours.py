@@ -120,7 +120,7 @@ def side_by_side(board: Board, reach: float | None = None) -> Neighbours:
     """All stretches where traces of different nets on one layer run side by side within `reach` (edge to edge, m).
 
     Where the two are not quite parallel the stretch is cut, so that the spacing (taken at its middle) stands for the
-    whole of it. The net of a is below the net of b in the net list; rows are ordered by the two nets, layer and place.
+    whole of it. The net of a comes before the net of b by name; rows are ordered by the two nets, layer and place.
     Consecutive segments of the same two nets are separate rows, which `bundle` puts together.
     reach : by default four times the distance to the nearest layer with a plane, between 1 and 6 mm (`default_reach`)
     """
@@ -134,7 +134,8 @@ def side_by_side(board: Board, reach: float | None = None) -> Neighbours:
     found = _joined(board, parts)
     width = (traces.width[found.a] + traces.width[found.b]) / 2
     middle = found.ends.mean(axis=1)
-    order = np.lexsort((middle[:, 1], middle[:, 0], traces.layer[found.a], traces.net[found.b], traces.net[found.a]))
+    net = _by_name(board)[traces.net]
+    order = np.lexsort((middle[:, 1], middle[:, 0], traces.layer[found.a], net[found.b], net[found.a]))
     return Neighbours(
         a=found.a[order],
         b=found.b[order],
@@ -222,11 +223,12 @@ def bundle(board: Board, neighbours: Neighbours) -> Bundles:
 def _near(board: Board, chords: _Chords, one: Ints, two: Ints, reach: float) -> tuple[Ints, Ints]:
     """Chords of different nets whose copper lies within reach, as index pairs (from `one`, from `two`).
 
-    With one and two the same set, every pair is found once, the chord of the lower net first. Each pair is found from
-    its wider member, so that one wide trace does not widen every search.
+    With one and two the same set, every pair is found once, the chord of the first net by name first: the order of the
+    net list must not matter. Each pair is found from its wider member, so that one wide trace does not widen every
+    search.
     """
     lines = shapely.linestrings(np.stack([chords.p0, chords.p1], axis=1))
-    width, net = board.traces.width[chords.trace], board.traces.net[chords.trace]
+    width, net = board.traces.width[chords.trace], _by_name(board)[board.traces.net[chords.trace]]
     same = one is two
     pairs = []
     for start, other, swapped in ((one, two, False),) if same else ((one, two, False), (two, one, True)):
@@ -304,6 +306,11 @@ def _common(board: Board, chords: _Chords, i: Ints, j: Ints, reach: float) -> _S
         length=part,
         distance=np.abs(d0[row] + slope[row] * (t0 + t1) / 2),
     )
+
+
+def _by_name(board: Board) -> NDArray[np.int64]:
+    """Place of every net in the order of names, shape (nets,)."""
+    return np.argsort(np.argsort(np.array(board.nets, dtype=object), kind="stable"), kind="stable")
 
 
 def _rows(mask: Bools) -> Ints:
