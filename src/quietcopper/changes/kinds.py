@@ -1,0 +1,182 @@
+"""The edits by their kind, and the arguments that each takes: as a plan file names them, and as a call does."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from quietcopper.board import Board
+from quietcopper.changes import areas, capacitor, traces, vias
+from quietcopper.changes.base import Changed, ChangeError, Rules
+
+MOST = 200  # changes that one compound change may hold
+
+
+@dataclass(frozen=True)
+class Argument:
+    """One argument of an edit.
+
+    name : of the function's parameter, SI;  key : in a plan file, with its unit
+    kind : number, layer, place, places, box, text, texts, flag;  factor : from the key's unit to SI
+    low, high : range of a number in the key's unit (beyond it a figure is taken for a slip of the unit)
+    """
+
+    name: str
+    key: str
+    kind: str
+    help: str
+    needed: bool = False
+    factor: float = 1.0
+    low: float = 0.0
+    high: float = math.inf
+
+
+@dataclass(frozen=True)
+class Edit:
+    """What a kind of change does, in one sentence, its function and its arguments."""
+
+    help: str
+    function: Callable[..., Changed]
+    arguments: tuple[Argument, ...]
+
+
+def _length(name: str, help: str, *, needed: bool = False, low: float = 0.005, high: float = 100.0) -> Argument:
+    return Argument(name, f"{name}_mm", "number", help, needed, 1e-3, low, high)
+
+
+LAYER = Argument("layer", "layer", "layer", "layer number from 1", True)
+NET = Argument("net", "net", "text", "name of the net", True)
+AT = Argument("at", "at_mm", "place", "place as [x, y]", True, 1e-3)
+PLACES = Argument("at", "at_mm", "places", "places as [[x, y], …]", True, 1e-3)
+HOLE = (
+    _length("drill", "finished hole; as the board's other vias where left out", high=10),
+    _length("pad", "pad diameter; as the board's other vias where left out", high=20),
+)
+EDITS: Mapping[str, Edit] = {
+    "area-to-net": Edit(
+        "A layer's areas become another net's, the splits between them filled.",
+        areas.area_to_net,
+        (
+            LAYER,
+            NET,
+            Argument("nets", "nets", "texts", "whose areas; all on the layer where left out"),
+            _length("pitch", "stitch the net's areas together afterwards", low=0.2),
+        ),
+    ),
+    "join-areas": Edit(
+        "The areas of one or two nets on a layer become one; two nets become one net.",
+        areas.join_areas,
+        (LAYER, Argument("nets", "nets", "texts", "one net, or two", True)),
+    ),
+    "close-openings": Edit("Openings in a net's areas on a layer are filled.", areas.close_openings, (LAYER, NET)),
+    "remove-area": Edit(
+        "The areas at some places are taken away, with what hangs on them.", areas.remove_copper, (LAYER, PLACES)
+    ),
+    "set-pour-gap": Edit(
+        "Areas of other nets keep a distance from a net's traces.",
+        areas.set_pour_gap,
+        (NET, LAYER, _length("gap", "the distance", needed=True, high=20)),
+    ),
+    "set-dielectric": Edit(
+        "Another dielectric between two layers.",
+        areas.set_dielectric,
+        (
+            Argument("upper", "upper", "layer", "upper layer, number from 1", True),
+            Argument("lower", "lower", "layer", "lower layer, number from 1", True),
+            _length("thickness", "copper to copper", low=0.01, high=20),
+            Argument("er", "er", "number", "relative permittivity", low=1.0, high=100.0),
+            Argument("tan_d", "tan_d", "number", "loss tangent", high=1.0),
+        ),
+    ),
+    "add-via": Edit(
+        "A via at the nearest free place.",
+        vias.add_via,
+        (
+            NET,
+            AT,
+            _length("within", "how far from the place", high=50),
+            Argument("layers", "layers", "layers", "layers with copper of the net that it must join"),
+            *HOLE,
+        ),
+    ),
+    "stitch": Edit(
+        "Vias on a pitch, where they fit.",
+        vias.stitch,
+        (
+            NET,
+            _length("pitch", "distance of the vias", needed=True, low=0.2),
+            Argument("box", "box_mm", "box", "only there: [x0, y0, x1, y1]", factor=1e-3),
+            Argument("edge", "edge", "flag", "along the edge of the net's copper instead of all over it"),
+            *HOLE,
+        ),
+    ),
+    "tie-fingers": Edit(
+        "Vias that tie strips of pour at some places.",
+        vias.tie_fingers,
+        (NET, LAYER, PLACES, _length("within", "how far from the places", high=50), *HOLE),
+    ),
+    "bridge-gap": Edit(
+        "A capacitor between two nets at the nearest free place.",
+        capacitor.bridge_gap,
+        (
+            Argument("nets", "nets", "texts", "the two nets", True),
+            AT,
+            _length("within", "how far from the place", high=50),
+            *HOLE,
+        ),
+    ),
+    "set-width": Edit(
+        "All traces of a net on a layer get a width.",
+        traces.set_width,
+        (NET, LAYER, _length("width", "the width", needed=True, high=50)),
+    ),
+    "shift-trace": Edit(
+        "The straight stretch of trace nearest to a place is moved sideways.",
+        traces.shift_trace,
+        (NET, LAYER, AT, Argument("by", "by_mm", "place", "how far, as [x, y]", True, 1e-3)),
+    ),
+    "set-spacing": Edit(
+        "A trace and those that run beside it are moved apart.",
+        traces.set_spacing,
+        (NET, LAYER, _length("spacing", "edge to edge", needed=True, high=20)),
+    ),
+    "spread-bundle": Edit(
+        "Traces that run beside each other are moved apart.",
+        traces.spread_bundle,
+        (
+            Argument("nets", "nets", "texts", "the nets of the bundle", True),
+            LAYER,
+            _length("spacing", "edge to edge", needed=True, high=20),
+        ),
+    ),
+}
+SEVERAL = "several"  # a compound: {"changes": [{"kind": …, "arguments": …}, …]}
+
+
+def is_change(kind: str) -> bool:
+    """Whether a proposal's kind can be applied."""
+    return kind == SEVERAL or kind in EDITS
+
+
+def apply_change(board: Board, kind: str, arguments: Mapping[str, Any], rules: Rules) -> Changed:
+    """The board after one change, or after several in order. Raises ChangeError where it cannot be made."""
+    if kind == SEVERAL:
+        return apply_changes(board, [(c["kind"], c["arguments"]) for c in arguments["changes"]], rules)
+    edit = EDITS.get(kind)
+    if edit is None:
+        raise ChangeError(f"no change is called {kind!r}; there are {', '.join(EDITS)}")
+    return edit.function(board, rules, **arguments)
+
+
+def apply_changes(board: Board, changes: Sequence[tuple[str, Mapping[str, Any]]], rules: Rules) -> Changed:
+    """The board after several changes (kind, arguments), each on what the one before left."""
+    if not 0 < len(changes) <= MOST:
+        raise ChangeError(f"found {len(changes)} changes, expected 1 to {MOST}")
+    notes: list[str] = []
+    for kind, arguments in changes:
+        done = apply_change(board, kind, arguments, rules)
+        board = done.board
+        notes += [note for note in done.notes if note not in notes]
+    return Changed(board, tuple(notes))

@@ -1,0 +1,124 @@
+"""Where there is room on a board: obstacles by layer, free places for vias, copper that must give way. Lengths in m."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from quietcopper.board import Board
+from quietcopper.board.geometry import tiles
+from quietcopper.board.model import Bools, Floats, Shapes
+from quietcopper.build.pours import Obstacles, grow, obstacles
+from quietcopper.changes.base import Rules
+from quietcopper.changes.tables import ViaSize, with_areas
+
+HOLE_TO_HOLE = 0.25e-3  # m, wall to wall; common practice, no source
+STEP = 0.1e-3  # m between the places that are tried
+Index = NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Room:
+    """A board as one who wants to add copper sees it."""
+
+    board: Board
+    rules: Rules
+
+    @cached_property
+    def layers(self) -> tuple[Obstacles, ...]:
+        """Traces, pads and holes by layer; areas are not among them, because they give way."""
+        b = self.board
+        return tuple(obstacles(b.traces, b.vias, b.pads, [], layer) for layer in range(len(b.layers)))
+
+    @cached_property
+    def _holes(self) -> shapely.STRtree:
+        vias = self.board.vias
+        ends = np.stack([np.stack([vias.x, vias.y], -1), np.stack([vias.x1, vias.y1], -1)], axis=1)
+        return shapely.STRtree(shapely.buffer(shapely.linestrings(ends), vias.drill / 2))
+
+    def own_copper(self, net: int, layer: int) -> Shapes:
+        """The areas of a net on a layer, cut into tiles."""
+        areas = self.board.areas
+        rows = np.flatnonzero((areas.net == net) & (areas.layer == layer))
+        cut = [tile for row in rows for tile in tiles(areas.shape[row])]
+        out = np.empty(len(cut), dtype=object)
+        out[:] = cut
+        return out
+
+    def clear(self, shapes: Shapes, net: int, layer: int, *, own_pads: bool = True) -> Bools:
+        """Whether copper of a net on a layer keeps the spacing to all foreign copper and holes, shape (n,).
+
+        own_pads : pads of parts and holes of the net itself are in the way as well
+        """
+        there = self.layers[layer]
+        out = np.ones(len(shapes), dtype=bool)
+        shape, thing = there.tree.query(shapes, predicate="dwithin", distance=self.rules.spacing - 1e-9)
+        blocking = (there.net[thing] != net) | (there.net[thing] == 0)
+        if own_pads:
+            blocking |= there.is_pad[thing] | there.is_hole[thing]
+        out[shape[blocking]] = False
+        return out
+
+    def fits_via(self, places: Floats, net: int, size: ViaSize) -> Bools:
+        """Whether a through via of a net fits at places (n, 2): board's edge, holes, foreign copper on every layer."""
+        points = shapely.points(places)
+        inside = self.board.outline.buffer(-(size.pad / 2 + self.rules.spacing))
+        shapely.prepare(inside)
+        out: Bools = shapely.contains(inside, points)
+        near, _ = self._holes.query(points, predicate="dwithin", distance=size.drill / 2 + HOLE_TO_HOLE)
+        out[near] = False
+        for layer in range(len(self.board.layers)):
+            rows = np.flatnonzero(out)
+            pads = shapely.buffer(points[rows], size.pad / 2, quad_segs=8)
+            out[rows] = self.clear(pads, net, layer)
+        return out
+
+    def layers_met(self, places: Floats, net: int, radius: float) -> Bools:
+        """On which layers places (n, 2) lie in area copper of a net, `radius` m of it all round: shape (n, layers)."""
+        points = shapely.points(places)
+        out = np.zeros((len(places), len(self.board.layers)), dtype=bool)
+        for layer in range(len(self.board.layers)):
+            copper = self.own_copper(net, layer)
+            if not len(copper):
+                continue
+            discs = shapely.buffer(points, radius, quad_segs=4)
+            disc, tile = shapely.STRtree(copper).query(discs, predicate="intersects")
+            shared = np.zeros(len(places))
+            np.add.at(shared, disc, shapely.area(shapely.intersection(discs[disc], copper[tile])))
+            out[:, layer] = shared > 0.999 * shapely.area(discs)
+        return out
+
+
+def around(x: float, y: float, radius: float, step: float = STEP) -> Floats:
+    """Places on a grid within a radius of a place, nearest first, the place itself among them; shape (n, 2)."""
+    n = int(np.floor(radius / step))
+    i, j = np.meshgrid(np.arange(-n, n + 1), np.arange(-n, n + 1))
+    offsets = np.stack([i.ravel(), j.ravel()], -1) * step
+    distance = np.hypot(*offsets.T)
+    keep = distance <= radius + 1e-9
+    offsets, distance = offsets[keep], distance[keep]
+    order = np.lexsort((offsets[:, 0], offsets[:, 1], np.round(distance, 9)))
+    return np.asarray([x, y]) + offsets[order]
+
+
+def give_way(board: Board, net: int, copper: Sequence[Iterable[BaseGeometry]], clearance: float) -> Board:
+    """The board with areas of other nets cut back from new copper of a net; copper : its shapes by layer."""
+    areas, gone, new = board.areas, [], []
+    for layer, shapes in enumerate(copper):
+        wanted = np.array(list(shapes), dtype=object)
+        if not len(wanted):
+            continue
+        blocked = grow(wanted, clearance)
+        for row in np.flatnonzero((areas.layer == layer) & (areas.net != net)).tolist():
+            near = shapely.STRtree(blocked).query(areas.shape[row], predicate="intersects")
+            if len(near):
+                gone.append(row)
+                cut = shapely.difference(areas.shape[row], shapely.union_all(blocked[np.sort(near)]))
+                new.append((int(areas.net[row]), layer, cut))
+    return with_areas(board, np.array(gone, dtype=np.int64), new) if gone else board
