@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from lxml import etree
 
 from quietcopper.errors import CallError
-from quietcopper.findings import Decision, Drawing, DrawnLayer
+from quietcopper.findings import Decision, Drawing, DrawnLayer, NotChecked
 from quietcopper.findings.document import to_document
 from quietcopper.report import typeset, words
 from quietcopper.report.outlook import cause_outlook, place_outlook
@@ -310,7 +310,29 @@ def test_hundreds_of_places_stay_a_letter(build_result):
     data = render_pdf(to_document(build_result(findings=many)), result.drawing)
     pages = read(data)
     assert len(pages) < 12
-    assert "360moreplacesofthiscause,smaller" in "".join(pages)
+    assert "375moreplacesofthiscause,smaller" in "".join(pages)
+
+
+def test_many_causes_are_told_in_full_up_to_a_dozen_and_the_others_briefly(build_result):
+    result = build_result()
+    document = to_document(result)
+    finding, cause = document["findings"][0], document["causes"][0]
+    document["findings"] = [{**finding, "id": f"f{i}", "title": f"Place number {i}"} for i in range(30)]
+    document["causes"] = [{**cause, "title": f"Cause number {i}", "findings": [f"f{i}"]} for i in range(30)]
+    assert words.over(finding["excess_db"])
+    whole = "".join(read(render_pdf(document, result.drawing)))
+    brief = whole.index("Furthercausesofplacesovertheirallowance")
+    assert whole.index("Placenumber11") < brief
+    assert "Placenumber12" not in whole
+    for i in range(12, 30):
+        assert f"Causenumber{i}" in whole[brief:]
+
+
+def test_things_not_checked_for_one_reason_share_a_row(build_result):
+    result = build_result(not_checked=[NotChecked("trace-off-plane", f"net N{i}", "no reference", 2) for i in range(9)])
+    whole = "".join(read(render_pdf(to_document(result), result.drawing)))
+    assert "netN0,netN1,netN2,netN3,netN4and4more" in whole
+    assert whole.count("noreference") == 1
 
 
 def test_what_was_decided_is_shown_and_a_cause_set_aside_is_not_what_to_change_first(build_result):

@@ -20,13 +20,15 @@ from quietcopper.report.svg import BoardShapes
 from quietcopper.report.typeset import Pictures, compile_pdf, fixed_time, palette
 
 SUMMED_CAUSES = 6  # of the first page
-PICTURED_CAUSES = 24
-MOST_ROWS = 40  # places of one cause in its table; the page has the others
+FULL_CAUSES = 12  # told each in a section of its own; the others have a row
+MOST_ROWS = 25  # places of one cause in its table; the page has the others
 MOST_NUMBERS = 24  # of places named in a line
 MOST_NEAR = 24  # causes within their allowance
 MOST_PAIRS = 8  # plane pairs, of those that cover at least this share of the board
 PAIR_SHARE = 0.005
 MOST_ASSUMPTIONS = 40
+MOST_NAMED = 6  # things not checked for one reason
+MOST_PROBLEMS = 60
 DRAWN_EVIDENCE = 2  # drawings of a cause's worst place
 MEANINGS = {
     "change it": "6 dB and more over",
@@ -55,13 +57,29 @@ def _grouped(assumptions: Sequence[Mapping[str, Any]]) -> list[Data]:
     return [{"why": why, "rows": rows} for why, rows in groups.items()]
 
 
+def _not_checked(rows: Sequence[Mapping[str, Any]]) -> list[Data]:
+    """What was not checked, gathered by check and reason, in the order of the first of each."""
+    groups: dict[tuple[str, str], list[Mapping[str, Any]]] = {}
+    for row in rows:
+        groups.setdefault((row["check"], row["why"]), []).append(row)
+    return [
+        {
+            "check": check,
+            "why": why,
+            "what": words.listed(list(dict.fromkeys(r["what"] for r in group)), MOST_NAMED),
+            "n": sum(r["count"] for r in group),
+        }
+        for (check, why), group in groups.items()
+    ]
+
+
 class _Composer:
     """Turns the page's views into the template's data."""
 
     def __init__(self, document: Mapping[str, Any], drawing: Drawing) -> None:
         self.document = document
         self.shapes = BoardShapes(drawing)
-        self.letter: Letter = compose(document, self.shapes, PICTURED_CAUSES)
+        self.letter: Letter = compose(document, self.shapes, FULL_CAUSES)
         self.pictures = Pictures()
         self.findings = {f["id"]: f for f in document["findings"]}
         self.outlooks: list[Outlook | None] = [
@@ -228,8 +246,8 @@ class _Composer:
         span = places[0].excess if len(places) == 1 else f"{places[0].excess} to {places[-1].excess}"
         return f"{what} of this cause, {state}{span}: {numbers}."
 
-    def near(self) -> list[Data]:
-        """Causes whose places are within their allowance, one row each."""
+    def briefly(self, views: Sequence[CauseView]) -> list[Data]:
+        """Causes that have one row each."""
         return [
             {
                 "number": view.number,
@@ -240,7 +258,7 @@ class _Composer:
                 "worst": words.decibels(self.document["causes"][view.number - 1]["excess_before_db"]),
                 "change": self.change(view.number),
             }
-            for view in self.letter.near_causes[:MOST_NEAR]
+            for view in views
         ]
 
     def stackup(self) -> Data:
@@ -307,8 +325,9 @@ class _Composer:
             "assumed": len(assumptions),
             "more_assumptions": max(0, len(assumptions) - MOST_ASSUMPTIONS),
             "stackup": self.stackup(),
-            "causes": [self.cause(view) for view in causes],
-            "near": self.near(),
+            "causes": [self.cause(view) for view in causes[:FULL_CAUSES]],
+            "lesser": self.briefly(causes[FULL_CAUSES:]),
+            "near": self.briefly(letter.near_causes[:MOST_NEAR]),
             "more_near": max(0, len(letter.near_causes) - MOST_NEAR),
             "coverage": [
                 {
@@ -320,14 +339,12 @@ class _Composer:
                 for c in letter.coverage
             ],
             "good": letter.good,
-            "not_checked": [
-                {"check": n["check"], "what": n["what"], "why": n["why"], "n": n["count"]}
-                for n in document["not_checked"]
-            ],
+            "not_checked": _not_checked(document["not_checked"]),
             "unread": [
                 {"what": u["what"], "n": u["count"], "where": u["where"], "why": u["why"]} for u in document["unread"]
             ],
-            "problems": list(document["problems"]),
+            "problems": document["problems"][:MOST_PROBLEMS],
+            "more_problems": max(0, len(document["problems"]) - MOST_PROBLEMS),
             "format": document["format"],
         }
 
