@@ -22,7 +22,7 @@ start here:
   quietcopper review board.xml -s s.toml    the main job; open review.html in the folder it names
   quietcopper explain trace-over-gap        what a check predicts, against which allowance, from which source
 
-BOARD is an IPC-2581 file (plain, .gz or .zip).
+BOARD is an IPC-2581 file (plain, .gz or .zip), or a folder or .zip of Gerber files with drill (and job, netlist).
 exit status: 0 done; 1 done, and a finding is above --fail-above; 2 the input or the call is unusable.
 
 Radiated figures are estimates for ranking and for choosing between designs, no compliance verdict."""

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from quietcopper.cli import reading
 from quietcopper.errors import CallError
 
 if TYPE_CHECKING:
@@ -18,9 +19,10 @@ def add_parser(commands: Any) -> None:
         help="two revisions: what was cured, what remains, what is new",
         description="Reviews both revisions and compares them, finding by finding and cause by cause, in dB.",
     )
-    p.add_argument("old", metavar="OLD", type=Path, help="the earlier revision's board file")
-    p.add_argument("new", metavar="NEW", type=Path, help="the later revision's board file")
+    p.add_argument("old", metavar="OLD", type=Path, help="the earlier revision: " + reading.BOARD)
+    p.add_argument("new", metavar="NEW", type=Path, help="the later revision, likewise")
     p.add_argument("-s", "--settings", metavar="SETTINGS.toml", type=Path, help="settings for both revisions")
+    reading.add_stackup(p)
     p.add_argument(
         "--decisions", metavar="FILE", type=Path, help="decided findings (default: the files beside the boards)"
     )
@@ -31,14 +33,20 @@ def add_parser(commands: Any) -> None:
 
 
 def compare_to_folder(
-    old: Path, new: Path, settings_path: Path | None, folder: Path, *, decisions_path: Path | None = None, quiet: bool
+    old: Path,
+    new: Path,
+    settings_path: Path | None,
+    folder: Path,
+    *,
+    decisions_path: Path | None = None,
+    stackup_path: Path | None = None,
+    quiet: bool,
 ) -> Comparison:
     """Review both boards in memory, compare, and write compare.json and compare.html into `folder`."""
     from quietcopper.checks import allowance_defaults
     from quietcopper.cli.review import known_decisions, progress_bar, with_decisions
     from quietcopper.electrical.settings import Settings, load_settings
     from quietcopper.findings.document import comparison_document, write_comparison
-    from quietcopper.formats import read_board
     from quietcopper.report.comparison import write_comparison_html
     from quietcopper.review import review
     from quietcopper.review.compare import compare
@@ -47,7 +55,7 @@ def compare_to_folder(
         raise CallError(f"{folder}: is a file; name a folder with -o")
     settings = load_settings(settings_path, allowance_defaults()) if settings_path else Settings()
     decided = known_decisions(decisions_path, old, new)
-    boards = [read_board(path) for path in (old, new)]
+    boards = [reading.read(path, settings, stackup_path) for path in (old, new)]
     results = []
     for board in boards:
         with progress_bar(quiet) as progress:
@@ -73,7 +81,13 @@ def summary(comparison: Comparison, folder: Path) -> list[str]:
 
 def run(args: argparse.Namespace) -> int:
     comparison = compare_to_folder(
-        args.old, args.new, args.settings, args.output, decisions_path=args.decisions, quiet=args.quiet
+        args.old,
+        args.new,
+        args.settings,
+        args.output,
+        decisions_path=args.decisions,
+        stackup_path=args.stackup,
+        quiet=args.quiet,
     )
     if not args.quiet:
         print("\n".join(summary(comparison, args.output)))

@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from quietcopper.cli import reading
 from quietcopper.errors import CallError
 from quietcopper.files import write_whole
 
@@ -29,8 +30,9 @@ def add_parser(commands: Any) -> None:
         description="Reads a board, solves what its geometry does, and writes findings.json, review.html,"
         " review.pdf and markup/ (the places to change as Gerber, DXF and CSV).",
     )
-    p.add_argument("board", metavar="BOARD", type=Path, help="an IPC-2581 file (plain, .gz or .zip)")
+    p.add_argument("board", metavar="BOARD", type=Path, help=reading.BOARD)
     p.add_argument("-s", "--settings", metavar="SETTINGS.toml", type=Path, help="corrections of what was inferred")
+    reading.add_stackup(p)
     p.add_argument(
         "-o", "--output", metavar="DIR", type=Path, help="folder to write into (default: BOARD's name-review)"
     )
@@ -71,6 +73,7 @@ def review_to_folder(
     folder: Path,
     *,
     decisions_path: Path | None = None,
+    stackup_path: Path | None = None,
     quiet: bool = False,
     timings: dict[str, float] | None = None,
 ) -> Result:
@@ -78,7 +81,6 @@ def review_to_folder(
     from quietcopper.checks import allowance_defaults
     from quietcopper.electrical.settings import Settings, load_settings
     from quietcopper.findings.document import to_document, write_document
-    from quietcopper.formats import read_board
     from quietcopper.report.html import write_html
     from quietcopper.report.markup import write_markup
     from quietcopper.report.pdf import write_pdf
@@ -93,7 +95,7 @@ def review_to_folder(
     with progress_bar(quiet) as progress:
         began = time.perf_counter()
         progress("reading", 0, 1)
-        board = read_board(board_path)
+        board = reading.read(board_path, settings, stackup_path)
         seconds["reading"] = time.perf_counter() - began
         result = review(board, settings, progress=progress, timings=seconds)
     result = with_decisions(result, decided)
@@ -183,7 +185,13 @@ def run(args: argparse.Namespace) -> int:
     folder = args.output or Path(args.board.name.split(".")[0] + "-review")
     timings: dict[str, float] = {}
     result = review_to_folder(
-        args.board, args.settings, folder, decisions_path=args.decisions, quiet=args.quiet, timings=timings
+        args.board,
+        args.settings,
+        folder,
+        decisions_path=args.decisions,
+        stackup_path=args.stackup,
+        quiet=args.quiet,
+        timings=timings,
     )
     if not args.quiet:
         print("\n".join(summary(result, folder)))

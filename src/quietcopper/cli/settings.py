@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from quietcopper.cli import reading
 from quietcopper.errors import CallError
 
 
@@ -17,11 +18,12 @@ def add_parser(commands: Any) -> None:
         description="Reads a board and writes a commented settings file with everything that was inferred: net roles, "
         "drivers, pairs, stackup, connectors, allowances. Correct it and give it to 'review' with -s.",
     )
-    p.add_argument("board", metavar="BOARD", type=Path, help="an IPC-2581 file (plain, .gz or .zip)")
+    p.add_argument("board", metavar="BOARD", type=Path, help=reading.BOARD)
     p.add_argument("-o", "--output", metavar="FILE", type=Path, help="file to write (default: standard output)")
     p.add_argument(
         "-s", "--settings", metavar="SETTINGS.toml", type=Path, help="corrections made so far, kept in what is written"
     )
+    reading.add_stackup(p)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -29,7 +31,6 @@ def run(args: argparse.Namespace) -> int:
     from quietcopper.electrical.settings import Settings, load_settings, write_settings
     from quietcopper.electrical.settings_text import settings_text
     from quietcopper.electrical.view import View
-    from quietcopper.formats import read_board
 
     output: Path | None = args.output
     if output is not None and output.is_dir():
@@ -38,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
         raise CallError(f"{output}: exists; give it with -s as well to keep its corrections, or name another file")
     limits = allowance_defaults()
     settings = load_settings(args.settings, limits) if args.settings else Settings()
-    view = View(read_board(args.board), settings)
+    view = View(reading.read(args.board, settings, args.stackup), settings)
     for sentence in settings.unused(view.board):
         print(f"quietcopper: {sentence}", file=sys.stderr)
     rows = [(key, limit.default, limit.unit, limit.source, limit.help) for key, limit in limits.items()]

@@ -1,6 +1,6 @@
 """What the reviewer may set or correct: the TOML settings file as one immutable object.
 
-Sections of the file: [review], [nets."NAME"], [patterns."GLOB"], [layers.N], [dielectrics.N], [mask.top],
+Sections of the file: [review], [files], [nets."NAME"], [patterns."GLOB"], [layers.N], [dielectrics.N], [mask.top],
 [mask.bottom], [connectors."REF"], [allowances]. Units stand in the key (`rise_ps`, `swing_v`, `source_ohm`,
 `clock_mhz`, `data_mbps`, `target_ohm`); here everything is SI. `settings_keys` lists every key with its range.
 
@@ -71,6 +71,7 @@ class Settings:
     dielectrics : {1: {"thickness": m, "er": …, "tan_d": …, "material": …, "frequency": Hz}}, 1 is under layer 1
     masks : {"top": {"thickness": m, "er": …, "tan_d": …}, "bottom": …}
     connectors : {"J1": {"cable": True, "length": m, "shielded": False}}
+    files : what files of a Gerber set are, by name: {"In1.gbr": "Copper,L2,Inr", "old.gbr": "ignore"}
     path : the file these came from, "" for none;  checked : see the module's text
     """
 
@@ -89,6 +90,7 @@ class Settings:
     masks: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     connectors: Mapping[str, Mapping[str, float | bool | str]] = field(default_factory=dict)
     allowances: Mapping[str, float] = field(default_factory=dict)
+    files: Mapping[str, str] = field(default_factory=dict)
     checked: bool = True
     path: str = ""
 
@@ -243,6 +245,21 @@ def load_settings(path: Path | str, allowances: Collection[str] | None = None) -
     from quietcopper.electrical.settings_keys import parse_settings
 
     return parse_settings(Path(path), allowances)
+
+
+def load_stackup(path: Path | str) -> Settings:
+    """Read a file of [layers.N], [dielectrics.N] and [mask.…] sections only: a stackup, for a board of any format.
+
+    Its `correct` puts the stackup into a board. Raises SettingsError as `load_settings` does, and for other sections.
+    """
+    found = load_settings(path)
+    stackup = Settings(layers=found.layers, dielectrics=found.dielectrics, masks=found.masks, path=found.path)
+    if found != stackup:
+        raise SettingsError(
+            f"{path}: found other sections than [layers.N], [dielectrics.N] and [mask.…]; a stackup file holds only "
+            "these, the rest belongs into the settings file"
+        )
+    return stackup
 
 
 def write_settings(view: View, path: Path | str, allowances: Iterable[AllowanceRow] = ()) -> None:

@@ -106,6 +106,7 @@ SECTIONS: Mapping[str, Mapping[str, Key]] = {
     "mask": MASK,
     "connectors": CONNECTOR,
     "allowances": {},
+    "files": {},
 }
 
 
@@ -194,6 +195,14 @@ class _Reader:
                 raise self.fail("[allowances]", f"unknown allowance {key!r}{hint}; allowed are {known}")
             yield key, self.value(value, f"[allowances] {key!r}", _number("", "", 0, 1e15))
 
+    def file_rows(self, said: dict[str, Any]) -> Iterator[tuple[str, str]]:
+        """What files of a set are: a FileFunction such as "Copper,L2,Inr", or "ignore"."""
+        for name, value in said.items():
+            if not isinstance(value, str) or not value.strip():
+                found = _shown(value)
+                raise self.fail("[files]", f'{name!r} is {found}, expected "Copper,L2,Inr" and so on, or "ignore"')
+            yield name, value
+
     def read(self) -> Settings:
         for section in self.said:
             if section not in SECTIONS:
@@ -205,6 +214,8 @@ class _Reader:
         for section in ("nets", "patterns"):
             if section in self.said:
                 out[section] = dict(self.named(section, self.net))
+        if "files" in self.said:
+            out["files"] = dict(self.file_rows(self.table(self.said["files"], "[files]")))
         if "connectors" in self.said:
             out["connectors"] = dict(self.named("connectors", self.values))
         for section in ("layers", "dielectrics"):

@@ -81,6 +81,7 @@ def settings_text(view: View, allowances: Iterable[AllowanceRow] = ()) -> str:
     blocks = [
         [comment(line).rstrip() for line in HEAD.format(board=view.board.name or "this board").splitlines()],
         _review(view),
+        _files(view),
         *_stackup(view),
         _nets(view),
         _patterns(view),
@@ -107,6 +108,12 @@ def _review(view: View) -> list[str]:
         value = False if name == "checked" else getattr(settings, key.field)
         rows.append((name, _shown(key, value), key.help))
     return _section("[review]", rows)
+
+
+def _files(view: View) -> list[str]:
+    """What the user said of the files of a set."""
+    said = [(quote(name), quote(value), "") for name, value in view.settings.files.items() if writable(name + value)]
+    return [comment("What files of the set are."), *_section("[files]", said)] if said else []
 
 
 def _stackup(view: View) -> Iterator[list[str]]:

@@ -24,7 +24,7 @@ from quietcopper.formats.gerber_job import Job
 from quietcopper.formats.gerber_set import drills
 from quietcopper.formats.gerber_set.drills import Holes
 from quietcopper.formats.gerber_set.files import FileSet, sort_out
-from quietcopper.formats.gerber_set.layers import LayerCopper, layer_copper
+from quietcopper.formats.gerber_set.layers import NO_NET, LayerCopper, layer_copper
 from quietcopper.formats.gerber_set.nets import Connected, Votes, connected, name_nets
 from quietcopper.formats.gerber_set.outline import MARGIN, box_outline, edge_outline, profile_outline
 from quietcopper.formats.gerber_set.parts import (
@@ -41,7 +41,6 @@ from quietcopper.formats.ipc2581.counts import Counts
 from quietcopper.formats.ipcd356 import CLEAR_SHARE, Netlist, find_shift, read_netlist
 
 Progress = Callable[[str, int, int], None]
-NO_NET = ("N/C",)  # names that say 'not connected'
 MAX_FILE = 256 << 20  # bytes of one file of a set
 
 
@@ -117,7 +116,7 @@ class _Assembly:
         round_holes = np.column_stack([holes.middle, holes.drill])
         layers = [self._layer(f, image, frame, round_holes) for f, image in zip(files.copper, images, strict=True)]
         stackup = set_stackup(files.job, files.layer_names, files.layer_words, files.masks, counts)
-        nets, keys, pads = _pads(layers)
+        nets, keys, pads, idle_pads = _pads(layers)
         areas, idle_areas = _areas(layers, nets)
         traces, idle_traces = _traces(layers, nets)
         holes = drills.settle_plating(holes, pads.shape, areas.shape, traces, counts)
@@ -157,7 +156,7 @@ class _Assembly:
         found = connected(plain)
         if outline is None:
             plain = dataclasses.replace(plain, outline=self._outline(plain, found, netlist))
-        named = name_nets(plain, found, (idle_traces, idle_areas), votes, counts)
+        named = name_nets(plain, found, np.concatenate([idle_traces, idle_pads, idle_areas]), votes, counts)
         return self._finished(named)
 
     def _report(self, stage: str) -> None:
@@ -280,7 +279,7 @@ def _plain(text: str) -> str:
     return re.sub(r"\\([0-9A-Fa-f]{4})", lambda m: chr(int(m[1], 16)), text.strip())
 
 
-def _pads(layers: list[LayerCopper]) -> tuple[dict[str, int], dict[PinKey, int], PadRows]:
+def _pads(layers: list[LayerCopper]) -> tuple[dict[str, int], dict[PinKey, int], PadRows, Bools]:
     nets: dict[str, int] = {"": 0}
     keys: dict[PinKey, int] = {}
     rows = []
@@ -295,7 +294,8 @@ def _pads(layers: list[LayerCopper]) -> tuple[dict[str, int], dict[PinKey, int],
         rows.append((net, where, f.x, f.y, f.shape, pin_of[f.pin], f.surface & ~f.via))
     columns = [np.concatenate(column) for column in zip(*rows, strict=True)]
     net, where, x, y, shape, key, surface = columns
-    return nets, keys, PadRows(net, where, x, y, shape, key, surface, np.full(len(x), -1, dtype=np.int32))
+    pads = PadRows(net, where, x, y, shape, key, surface, np.full(len(x), -1, dtype=np.int32))
+    return nets, keys, pads, np.concatenate([layer.flashes.idle for layer in layers])
 
 
 def _areas(layers: list[LayerCopper], nets: dict[str, int]) -> tuple[Areas, Bools]:
@@ -303,7 +303,7 @@ def _areas(layers: list[LayerCopper], nets: dict[str, int]) -> tuple[Areas, Bool
     where = [np.full(len(layer.filled.net), i, dtype=np.int32) for i, layer in enumerate(layers)]
     shape = [layer.filled.shape for layer in layers]
     areas = Areas(net=np.concatenate(net), layer=np.concatenate(where), shape=np.concatenate(shape))
-    return areas, np.concatenate([layer.filled.drawing for layer in layers])
+    return areas, np.concatenate([layer.filled.idle for layer in layers])
 
 
 def _traces(layers: list[LayerCopper], nets: dict[str, int]) -> tuple[Traces, Bools]:
@@ -314,7 +314,7 @@ def _traces(layers: list[LayerCopper], nets: dict[str, int]) -> tuple[Traces, Bo
         where = np.full(len(net), number, dtype=np.int32)
         rows.append((net, where, s.x0, s.y0, s.x1, s.y1, s.xc, s.yc, s.turn, s.width))
     traces = Traces(*(np.concatenate(column) for column in zip(*rows, strict=True)))
-    return traces, np.concatenate([layer.strokes.drawing for layer in layers])
+    return traces, np.concatenate([layer.strokes.idle for layer in layers])
 
 
 def _on_the_board(board: Board, counts: Counts) -> Board:

@@ -34,6 +34,7 @@ OWN_HULL = 0.99  # of its hull's area; what fills less is no pad
 PADS_OF_PARTS = ("componentpad", "smdpad", "bgapad", "connectorpad", "heatsinkpad", "testpad", "castellatedpad",
                  "fiducialpad", "washerpad", "thermalreliefpad")  # fmt: skip
 SURFACE = ("smdpad", "bgapad", "heatsinkpad")  # functions of pads that no hole belongs to
+NO_NET = ("", "N/C")  # names that say 'tied to nothing'
 NO_CONDUCTOR = ("nonconductor", "nonmaterial", "other")  # drawings made of copper
 
 Indices = NDArray[np.intp]
@@ -41,7 +42,8 @@ Indices = NDArray[np.intp]
 
 @dataclass(frozen=True, eq=False)
 class Strokes:
-    """Traces of one layer, as in board.Traces; net : index into GerberImage.nets; drawing : of no electrical use."""
+    """Traces of one layer, as in board.Traces; net : index into GerberImage.nets; idle : said to be no conductor, or
+    tied to no net."""
 
     net: Ints
     x0: Floats
@@ -52,13 +54,13 @@ class Strokes:
     yc: Floats
     turn: Ints
     width: Floats
-    drawing: Bools
+    idle: Bools
 
 
 @dataclass(frozen=True, eq=False)
 class Flashes:
     """Pads of one layer; net, pin : indices into the image's tuples; surface : belongs to no hole by its function;
-    via : belongs to a hole by its function"""
+    via : belongs to a hole by its function; idle : said to be tied to no net"""
 
     net: Ints
     x: Floats
@@ -67,15 +69,16 @@ class Flashes:
     pin: Ints
     surface: Bools
     via: Bools
+    idle: Bools
 
 
 @dataclass(frozen=True, eq=False)
 class Filled:
-    """Areas of one layer, one connected polygon each; drawing : of no electrical use."""
+    """Areas of one layer, one connected polygon each; idle : as in Strokes."""
 
     net: Ints
     shape: Shapes
-    drawing: Bools
+    idle: Bools
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,6 +110,7 @@ def layer_copper(
     shape, was_cut = _without_cleared(shape, o.dark)
     alive = np.flatnonzero(o.dark & (shapely.area(shape) > 0))
     function = np.array([f[0].lower() if f else "" for f in image.functions], dtype=object)[image.function]
+    idle = _idle(image, function)
     pad = _pads(image, function, shape, alive)
     if holes is not None and not image.function.any():
         pad |= _pads_by_stroke(image, holes) & ~was_cut
@@ -120,11 +124,11 @@ def layer_copper(
     trace = straight & ~hatched & ~stubs & (shapely.area(shape) > 0)
     rest = np.intersect1d(alive, np.flatnonzero(~trace & ~pad & ~hatched & ~stubs & (owner < 0)))
     shape = _with_edges(image, shape, owner, was_cut)
-    areas += [(int(image.net[row]), bool(function[row] in NO_CONDUCTOR), shape[row]) for row in rest]
-    strokes, twice = _strokes(image, np.flatnonzero(trace), function)
+    areas += [(int(image.net[row]), bool(idle[row]), shape[row]) for row in rest]
+    strokes, twice = _strokes(image, np.flatnonzero(trace), idle)
     return LayerCopper(
         strokes,
-        _flashes(image, np.intersect1d(alive, np.flatnonzero(pad)), shape, function),
+        _flashes(image, np.intersect1d(alive, np.flatnonzero(pad)), shape, function, idle),
         _united(areas),
         image.nets,
         image.pins,
@@ -148,11 +152,18 @@ def _reversed(image: GerberImage, negative: bool, outline: Geometry | None) -> L
     whole = none.astype(np.int32)
     return LayerCopper(
         Strokes(whole, none, none, none, none, none, none, whole, none, no),
-        Flashes(whole, none, none, np.empty(0, dtype=object), whole, no, no),
+        Flashes(whole, none, none, np.empty(0, dtype=object), whole, no, no, no),
         Filled(np.zeros(len(parts), dtype=np.int32), shape, np.zeros(len(parts), dtype=np.bool_)),
         ("",),
         ((),),
     )
+
+
+def _idle(image: GerberImage, function: NDArray[np.object_]) -> Bools:
+    """Objects that the file itself ties to no net: an empty name or 'not connected', or a drawing made of copper."""
+    names = [s.on_object.get(".N") for s in image.attribute_sets]
+    free = np.array([n is not None and (not n or n[0].strip().upper() in NO_NET) for n in names], dtype=np.bool_)
+    return np.asarray(free[image.objects.attributes] | np.isin(function, NO_CONDUCTOR))
 
 
 def _ends(image: GerberImage, rows: Indices) -> Floats:
@@ -274,7 +285,7 @@ def _hatched_areas(
     return out, stubs
 
 
-def _strokes(image: GerberImage, rows: Indices, function: NDArray[np.object_]) -> tuple[Strokes, int]:
+def _strokes(image: GerberImage, rows: Indices, idle: Bools) -> tuple[Strokes, int]:
     """Traces, each once however often it is drawn; and how many were drawn again."""
     o = image.objects
     places = np.column_stack([_ends(image, rows), o.xc[rows], o.yc[rows], o.width[rows]])
@@ -282,7 +293,6 @@ def _strokes(image: GerberImage, rows: Indices, function: NDArray[np.object_]) -
     key = np.column_stack([grid, o.turn[rows], image.net[rows]])
     _, first = np.unique(key, axis=0, return_index=True)
     once = rows[np.sort(first)]
-    drawing = np.isin(function[once], NO_CONDUCTOR)
     strokes = Strokes(
         net=image.net[once],
         x0=o.x0[once],
@@ -293,28 +303,28 @@ def _strokes(image: GerberImage, rows: Indices, function: NDArray[np.object_]) -
         yc=o.yc[once],
         turn=o.turn[once].astype(np.int32),
         width=o.width[once],
-        drawing=drawing,
+        idle=idle[once],
     )
     return strokes, len(rows) - len(once)
 
 
-def _flashes(image: GerberImage, rows: Indices, shape: Shapes, function: NDArray[np.object_]) -> Flashes:
+def _flashes(image: GerberImage, rows: Indices, shape: Shapes, function: NDArray[np.object_], idle: Bools) -> Flashes:
     o = image.objects
     x, y = o.x0[rows].copy(), o.y0[rows].copy()
     drawn = o.kind[rows] != FLASH
     middle = shapely.get_coordinates(shapely.centroid(shape[rows[drawn]]))
     x[drawn], y[drawn] = middle[:, 0], middle[:, 1]
     surface, via = np.isin(function[rows], SURFACE), function[rows] == "viapad"
-    return Flashes(image.net[rows], x, y, shape[rows], image.pin[rows], surface, via)
+    return Flashes(image.net[rows], x, y, shape[rows], image.pin[rows], surface, via, idle[rows])
 
 
 def _united(areas: list[tuple[int, bool, Geometry]]) -> Filled:
     """Areas of one net that touch, made one; each row one connected polygon."""
-    nets, drawing, out = list[int](), list[bool](), list[Geometry]()
+    nets, idle, out = list[int](), list[bool](), list[Geometry]()
     groups: dict[tuple[int, bool], list[Geometry]] = {}
-    for net, drawn, shape in areas:
-        groups.setdefault((net, drawn), []).append(shape)
-    for (net, drawn), members in groups.items():
+    for net, free, shape in areas:
+        groups.setdefault((net, free), []).append(shape)
+    for (net, free), members in groups.items():
         whole = np.empty(len(members), dtype=object)
         whole[:] = members
         one, two = STRtree(whole).query(whole, predicate="intersects")
@@ -329,8 +339,8 @@ def _united(areas: list[tuple[int, bool, Geometry]]) -> Filled:
                 shape = areas_only(shapely.make_valid(shape))
             parts = [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon" and p.area > 0]
             nets += [net] * len(parts)
-            drawing += [drawn] * len(parts)
+            idle += [free] * len(parts)
             out += parts
     shapes_ = np.empty(len(out), dtype=object)
     shapes_[:] = out
-    return Filled(np.array(nets, dtype=np.int32), shapes_, np.array(drawing, dtype=np.bool_))
+    return Filled(np.array(nets, dtype=np.int32), shapes_, np.array(idle, dtype=np.bool_))

@@ -16,7 +16,7 @@ import shapely
 from numpy.typing import NDArray
 
 from quietcopper.board import Board
-from quietcopper.board.contacts import AREA, BARREL, PAD, TRACE, Elements, bodies, contacts
+from quietcopper.board.contacts import AREA, BARREL, PAD, Elements, bodies, contacts
 from quietcopper.board.model import Bools, Ints
 from quietcopper.formats.gerber_set.parts import natural
 from quietcopper.formats.ipc2581.counts import Counts
@@ -55,13 +55,11 @@ def connected(board: Board) -> Connected:
     return Connected(elements, body, holes)
 
 
-def name_nets(
-    board: Board, found: Connected, drawing: tuple[Bools, Bools], votes: Votes | None, counts: Counts
-) -> Board:
+def name_nets(board: Board, found: Connected, idle: Bools, votes: Votes | None, counts: Counts) -> Board:
     """The board with every object's net.
 
-    board : net columns hold the attributes' nets, 0 where there is none; drawing : traces and areas that are no
-    conductors; votes : of a netlist, used for copper without attributes
+    board : net columns hold the attributes' nets, 0 where there is none; idle : traces, pads and areas, one after the
+    other, that the files themselves tie to no net; votes : of a netlist, used for copper without attributes
     """
     elements, body = found.elements, found.body
     count = int(body.max(initial=-1)) + 1
@@ -80,7 +78,7 @@ def name_nets(
         main = np.where(main == 0, second, main)
         clashes += more
     _tell_clashes(clashes, names, counts)
-    rebuilt = _rebuilt(board, found, drawing, main, index)
+    rebuilt = _rebuilt(board, found, idle, main, index)
     for number, name in rebuilt:
         index[name] = len(names)
         main[number] = len(names)
@@ -90,10 +88,7 @@ def name_nets(
         why = f"the files name no net there; connected copper, named {how}"
         counts.assume("net names", len(rebuilt), "nets", why, len(rebuilt))
     net = np.where(net == 0, main[body] if count else 0, net)
-    idle = np.zeros(len(net), dtype=np.bool_)
-    idle[elements.kind == TRACE] = drawing[0]
-    idle[elements.kind == AREA] = drawing[1]
-    net[idle & (elements.net == 0)] = 0
+    net[: len(idle)][idle & (elements.net[: len(idle)] == 0)] = 0
     return _with_nets(board, found, net, main, names)
 
 
@@ -167,20 +162,19 @@ def _few(words: list[str], join: str = ", ") -> str:
 
 
 def _rebuilt(
-    board: Board, found: Connected, drawing: tuple[Bools, Bools], main: NDArray[np.int64], taken: dict[str, int]
+    board: Board, found: Connected, idle: Bools, main: NDArray[np.int64], taken: dict[str, int]
 ) -> list[tuple[int, str]]:
     """Bodies without a name that are nets, with the name made for each, ordered by place."""
     elements, body = found.elements, found.body
     count = len(main)
     pads, vias = board.pads, board.vias
     pad_body = body[elements.first[PAD] : elements.first[AREA]]
-    loose = np.flatnonzero(pads.via < 0)
+    idle_pad = idle[elements.first[PAD] : elements.first[AREA]]
+    loose = np.flatnonzero((pads.via < 0) & ~idle_pad)
     drilled = np.flatnonzero(found.holes >= 0)
     terminals = np.bincount(pad_body[loose], minlength=count) + np.bincount(found.holes[drilled], minlength=count)
-    conductor = np.zeros(len(body), dtype=np.bool_)
-    conductor[elements.kind == TRACE] = ~drawing[0]
-    conductor[elements.kind == AREA] = ~drawing[1]
-    conductors = np.bincount(body[conductor], minlength=count)
+    solid = elements.first[BARREL]
+    conductors = np.bincount(body[:solid][~idle & (elements.kind[:solid] != PAD)], minlength=count)
     x = np.concatenate([pads.x[loose], (vias.x[drilled] + vias.x1[drilled]) / 2])
     y = np.concatenate([pads.y[loose], (vias.y[drilled] + vias.y1[drilled]) / 2])
     layer = np.concatenate([pads.layer[loose], vias.first[drilled]])
