@@ -12,8 +12,8 @@ import numpy as np
 from quietcopper.board.geometry import arc_points
 from quietcopper.board.model import Assumption, Floats, Ints, Table, Unread, column
 from quietcopper.errors import ReadError
+from quietcopper.formats.counts import Counts
 from quietcopper.formats.excellon_numbers import BadNumber, NumberFormat
-from quietcopper.formats.ipc2581.counts import Counts
 from quietcopper.units import INCH, MIL, MM
 
 MAX_HITS = 500_000  # holes and pieces of routed ways; ten times what a large board has

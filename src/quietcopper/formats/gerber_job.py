@@ -16,7 +16,7 @@ from typing import Any
 
 from quietcopper.board.model import Unread
 from quietcopper.errors import ReadError
-from quietcopper.formats.ipc2581.counts import Counts
+from quietcopper.formats.counts import Counts
 from quietcopper.units import INCH, MM
 
 MAX_BYTES = 16 << 20

@@ -17,7 +17,7 @@ from scipy.spatial import cKDTree
 
 from quietcopper.board.model import Assumption, Bools, Floats, Ints, Names, Table, Unread, column
 from quietcopper.errors import ReadError
-from quietcopper.formats.ipc2581.counts import Counts
+from quietcopper.formats.counts import Counts
 
 MAX_RECORDS = 1_000_000
 MAX_COORDINATE = 10.0  # m

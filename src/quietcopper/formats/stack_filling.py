@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from quietcopper.board import Dielectric, Layer, Mask
-from quietcopper.formats.ipc2581.counts import Counts
+from quietcopper.formats.counts import Counts
 from quietcopper.units import COPPER_CONDUCTIVITY
 
 ER, TAN_D = 4.3, 0.02

@@ -17,6 +17,7 @@ from quietcopper.board.contacts import PAD, centre_lines
 from quietcopper.board.model import Bools
 from quietcopper.errors import OutOfRange, ReadError
 from quietcopper.formats.archive import Member, Source
+from quietcopper.formats.counts import Counts
 from quietcopper.formats.excellon import DrillFile, read_drill
 from quietcopper.formats.gerber.graphics import FLASH, GerberImage
 from quietcopper.formats.gerber.parser import read_image
@@ -37,7 +38,6 @@ from quietcopper.formats.gerber_set.parts import (
 )
 from quietcopper.formats.gerber_set.roles import BOTTOM, DRILL, SetFile
 from quietcopper.formats.gerber_set.stackup import set_stackup
-from quietcopper.formats.ipc2581.counts import Counts
 from quietcopper.formats.ipcd356 import CLEAR_SHARE, Netlist, find_shift, read_netlist
 
 Progress = Callable[[str, int, int], None]

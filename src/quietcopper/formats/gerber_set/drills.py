@@ -14,10 +14,10 @@ from scipy.spatial import cKDTree
 from shapely import STRtree
 
 from quietcopper.board.model import Bools, Floats, Ints, Shapes, Traces
+from quietcopper.formats.counts import Counts
 from quietcopper.formats.excellon import DrillFile
 from quietcopper.formats.gerber.graphics import FLASH, GerberImage
 from quietcopper.formats.gerber_set.roles import Role, span_by_name
-from quietcopper.formats.ipc2581.counts import Counts
 from quietcopper.formats.ipcd356 import SAME as SAME_RECORD
 from quietcopper.formats.ipcd356 import TestPoints
 

@@ -10,6 +10,7 @@ from itertools import pairwise
 
 from quietcopper.errors import ReadError
 from quietcopper.formats.archive import Source
+from quietcopper.formats.counts import Counts
 from quietcopper.formats.gerber_job import Job, read_job
 from quietcopper.formats.gerber_set.roles import (
     BOTTOM,
@@ -31,7 +32,6 @@ from quietcopper.formats.gerber_set.roles import (
     kind_of,
     role_of,
 )
-from quietcopper.formats.ipc2581.counts import Counts
 
 MAX_JOB = 16 << 20  # bytes
 ASK = 'state it in the settings file ([files] "{name}" = "Copper,L1,Top", or "ignore"), or in a job file'

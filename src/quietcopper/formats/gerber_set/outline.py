@@ -14,9 +14,9 @@ from scipy.spatial import cKDTree
 from shapely import Geometry, MultiPolygon, Polygon, STRtree
 
 from quietcopper.board.model import Floats
+from quietcopper.formats.counts import Counts
 from quietcopper.formats.gerber.graphics import FLASH, REGION, GerberImage
 from quietcopper.formats.gerber.shapes import centre_lines, regions
-from quietcopper.formats.ipc2581.counts import Counts
 
 GAPS = (1e-8, 1e-6, 10e-6, 100e-6, 500e-6)  # m; ends this near are joined, the least that closes a contour holds
 TOLD_GAP = 2e-6  # m; a wider gap is told

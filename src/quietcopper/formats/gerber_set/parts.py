@@ -20,9 +20,9 @@ from shapely import STRtree
 
 from quietcopper.board import Parts, Pins
 from quietcopper.board.model import Bools, Floats, Ints, Shapes
+from quietcopper.formats.counts import Counts
 from quietcopper.formats.gerber.graphics import FLASH, GerberImage
 from quietcopper.formats.gerber_set.drills import Holes
-from quietcopper.formats.ipc2581.counts import Counts
 from quietcopper.formats.ipcd356 import SAME, TestPoints
 
 PinKey = tuple[str, str]  # part, pin

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from quietcopper.board import Dielectric, Layer, Mask
+from quietcopper.formats.counts import Counts
 from quietcopper.formats.gerber_job import Job, JobSheet
 from quietcopper.formats.gerber_set.roles import BOTTOM, TOP
-from quietcopper.formats.ipc2581.counts import Counts
 from quietcopper.formats.stack_filling import Material, Sheet, copper_layers, dielectrics, mask
 
 MASK_WORDS = ("soldermask", "coverlay", "coverlayer")

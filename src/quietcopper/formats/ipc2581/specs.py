@@ -7,6 +7,7 @@ import re
 from dataclasses import dataclass, replace
 
 from quietcopper.formats.ipc2581.nodes import Node
+from quietcopper.formats.stack_filling import Material
 
 HERTZ = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9}
 # powers of ten that turn a conductivity's text into S/m, as values.Unit does with lengths
@@ -19,17 +20,6 @@ LOOSE_NAMES = (
     ("material", re.compile(r"^(LAYER_)?MATERIAL$")),
 )
 _NUMBER = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*$")
-
-
-@dataclass(frozen=True)
-class Material:
-    """What is stated of one sheet; None where nothing is."""
-
-    material: str = ""
-    er: float | None = None
-    tan_d: float | None = None
-    frequency: float | None = None  # Hz, that er and tan_d are for
-    conductivity: float | None = None  # S/m
 
 
 def _number(text: str) -> tuple[float, str] | None:

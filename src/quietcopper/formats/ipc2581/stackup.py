@@ -1,9 +1,5 @@
-"""The stackup: which layers are copper, in what order, what lies between them, and what the file left out.
-
-Defaults, each recorded as an assumption: relative permittivity 4.3 and loss tangent 0.02 (glass-epoxy laminate around
-1 GHz is sold between 3.9 and 4.7 and between 0.01 and 0.025; common practice, no source), copper 35 µm outside and
-17.5 µm inside (one and a half ounce a square foot; common practice, no source), board 1.6 mm thick (common practice,
-no source), solder mask 20 µm with 3.5 and 0.025 (common practice, no source).
+"""The stackup: which layers are copper, in what order, what lies between them. What the file left out is filled in
+by `formats.stack_filling`, each figure recorded as an assumption.
 """
 
 from __future__ import annotations
@@ -13,19 +9,16 @@ from itertools import pairwise
 
 from quietcopper.board import Dielectric, Layer, Mask
 from quietcopper.errors import ReadError
+from quietcopper.formats import stack_filling
 from quietcopper.formats.ipc2581.columns import StepData
 from quietcopper.formats.ipc2581.counts import Counts
 from quietcopper.formats.ipc2581.layers import COPPER, DIELECTRIC, MASK, OTHER, LayerInfo
 from quietcopper.formats.ipc2581.nodes import Node
 from quietcopper.formats.ipc2581.reader import Reader
-from quietcopper.formats.ipc2581.specs import Material, loose_material, material_of
+from quietcopper.formats.ipc2581.specs import loose_material, material_of
 from quietcopper.formats.ipc2581.values import BadValue, Unit, number, size, text
-from quietcopper.units import COPPER_CONDUCTIVITY
+from quietcopper.formats.stack_filling import Material, copper_layers, dielectrics, mask
 
-ER, TAN_D = 4.3, 0.02
-OUTER_COPPER, INNER_COPPER = 35e-6, 17.5e-6  # m
-BOARD = 1.6e-3  # m
-MASK_THICKNESS, MASK_ER, MASK_TAN_D = 20e-6, 3.5, 0.025
 MAX_SHEETS, MAX_NESTING = 1000, 8  # of one stackup
 NO_SHEET = frozenset(  # layer functions that are no sheet of the stack even when listed in it with a thickness
     [
@@ -66,6 +59,11 @@ class Sheet:
     word: str | None = None  # the layer's function as our own writer noted it
     line: int = 0
 
+    @property
+    def stated(self) -> stack_filling.Sheet:
+        """What is stated of it, for filling in the rest."""
+        return stack_filling.Sheet(self.name, self.thickness, self.material)
+
 
 @dataclass(frozen=True)
 class Stackup:
@@ -95,11 +93,12 @@ def read_stackup(reader: Reader, step: StepData) -> Stackup:
             expected="a board's layout (Ecad, CadData, Layer of function CONDUCTOR, SIGNAL, PLANE or MIXED)",
             remedy="export the layout, not only the parts list",
         )
-    layers = _copper_layers([sheets[i] for i in copper], reader)
-    gaps = [sheets[a + 1 : b] for a, b in pairwise(copper)]
+    stated = [sheets[i] for i in copper]
+    layers = copper_layers([sheet.stated for sheet in stated], [_function(sheet, reader) for sheet in stated], counts)
+    stacks = [[s.stated for s in sheets[a + 1 : b] if s.kind in (DIELECTRIC, MASK)] for a, b in pairwise(copper)]
     return Stackup(
         layers,
-        _dielectrics(gaps, layers, overall, counts),
+        dielectrics(stacks, layers, overall, counts),
         _mask(sheets[: copper[0]], "TOP", reader),
         _mask(sheets[copper[-1] + 1 :], "BOTTOM", reader),
         tuple(sheets[i].name for i in copper),
@@ -233,126 +232,19 @@ def _with_unlisted(sheets: list[Sheet], reader: Reader, drawn: set[str]) -> list
     return [*top, *sheets, *(Sheet(i.name, COPPER, None, Material()) for i in rest)]
 
 
-# ---- filling in ---------------------------------------------------------------------------------
-
-
-def _copper_layers(sheets: list[Sheet], reader: Reader) -> tuple[Layer, ...]:
-    out, conductivity_assumed = [], 0
-    for i, sheet in enumerate(sheets):
-        outer = i in (0, len(sheets) - 1)
-        thickness = sheet.thickness
-        if thickness is None:
-            thickness = OUTER_COPPER if outer else INNER_COPPER
-            reader.counts.assume(
-                f"copper thickness of layer {sheet.name}",
-                thickness * 1e6,
-                "µm",
-                f"the file gives none; {'one ounce outside' if outer else 'half an ounce inside'} is common practice",
-            )
-        info = reader.layers.get(sheet.name)
-        function = sheet.word if sheet.word is not None else info.function.lower() if info else ""
-        conductivity = sheet.material.conductivity
-        if conductivity is None or conductivity <= 0:
-            conductivity, conductivity_assumed = COPPER_CONDUCTIVITY, conductivity_assumed + 1
-        out.append(Layer(sheet.name, thickness, function, conductivity))
-    if conductivity_assumed:
-        reader.counts.assume(
-            "conductivity of copper layers",
-            COPPER_CONDUCTIVITY,
-            "S/m",
-            "the file gives none; annealed copper at 20 °C",
-            conductivity_assumed,
-        )
-    return tuple(out)
-
-
-def _dielectrics(
-    gaps: list[list[Sheet]], layers: tuple[Layer, ...], overall: float | None, counts: Counts
-) -> tuple[Dielectric, ...]:
-    """One merged sheet a gap; thickness that is not stated is shared out of the board's."""
-    stacks = [[sheet for sheet in gap if sheet.kind in (DIELECTRIC, MASK)] for gap in gaps]
-    known = [sum(sheet.thickness or 0.0 for sheet in stack) for stack in stacks]
-    open_gaps = [i for i, thickness in enumerate(known) if thickness == 0.0]
-    shared = 0.0
-    if open_gaps:
-        copper = sum(layer.thickness for layer in layers)
-        rest = (overall if overall is not None else BOARD) - copper - sum(known)
-        if rest <= 0:  # what is stated already fills the board: the default board's share, not a negative one
-            rest = (BOARD - copper) * len(open_gaps) / len(gaps)
-        shared = max(rest / len(open_gaps), 10e-6)
-    out = []
-    for i, stack in enumerate(stacks):
-        between = f"between {layers[i].name} and {layers[i + 1].name}"
-        sheets = [_filled(sheet, between, counts) for sheet in stack if sheet.thickness]
-        if not sheets:
-            why = (
-                "its share of the board thickness that the file states" if overall else "its share of a board of 1.6 mm"
-            )
-            counts.assume(f"dielectric thickness {between}", shared * 1e3, "mm", f"the file gives none; {why}")
-            material = stack[0].material if stack else Material()
-            sheets = [_filled(Sheet("", DIELECTRIC, shared, material), between, counts)]
-        out.append(_merged(sheets))
-    return tuple(out)
-
-
-def _filled(sheet: Sheet, between: str, counts: Counts) -> Sheet:
-    """The same with permittivity and loss tangent, assumed where not stated or impossible."""
-    material = sheet.material
-    what = f"of {sheet.name}, {between}" if sheet.name else between
-    if material.er is not None and material.er < 1.0:
-        counts.problem(
-            f"The file states a dielectric constant of {material.er:g} {what}; that cannot be, it is assumed."
-        )
-        material = replace(material, er=None)
-    if material.tan_d is not None and not 0.0 <= material.tan_d < 1.0:
-        counts.problem(f"The file states a loss tangent of {material.tan_d:g} {what}; that cannot be, it is assumed.")
-        material = replace(material, tan_d=None)
-    if material.er is None:
-        counts.assume(f"dielectric constant {what}", ER, "", "the file gives none; glass-epoxy laminate around 1 GHz")
-    if material.tan_d is None:
-        counts.assume(f"loss tangent {what}", TAN_D, "", "the file gives none; glass-epoxy laminate around 1 GHz")
-    er = ER if material.er is None else material.er
-    tan_d = TAN_D if material.tan_d is None else material.tan_d
-    return replace(sheet, material=replace(material, er=er, tan_d=tan_d))
-
-
-def _merged(sheets: list[Sheet]) -> Dielectric:
-    """Sheets in series as one: thicknesses add, t/er add, losses weigh by t/er (capacitors in series)."""
-    first = sheets[0].material
-    frequency = first.frequency or Dielectric.frequency
-    assert first.er is not None
-    assert first.tan_d is not None
-    if len(sheets) == 1:
-        return Dielectric(sheets[0].thickness or 0.0, first.er, first.tan_d, first.material, frequency)
-    thickness = [sheet.thickness or 0.0 for sheet in sheets]
-    elastance = [t / (sheet.material.er or 1.0) for t, sheet in zip(thickness, sheets, strict=True)]
-    lost = sum(e * (sheet.material.tan_d or 0.0) for e, sheet in zip(elastance, sheets, strict=True))
-    materials = list(dict.fromkeys(sheet.material.material for sheet in sheets if sheet.material.material))
-    return Dielectric(
-        sum(thickness), sum(thickness) / sum(elastance), lost / sum(elastance), " + ".join(materials), frequency
-    )
+def _function(sheet: Sheet, reader: Reader) -> str:
+    """What a copper layer is for: as our own writer noted it, else in the file's word."""
+    if sheet.word is not None:
+        return sheet.word
+    info = reader.layers.get(sheet.name)
+    return info.function.lower() if info else ""
 
 
 def _mask(sheets: list[Sheet], side: str, reader: Reader) -> Mask | None:
     """Solder mask outside the outermost copper; None where the file has no mask layer on that side."""
-    counts = reader.counts
     listed = next((sheet for sheet in sheets if sheet.kind == MASK), None)
     declared = next((i.name for i in reader.layers.values() if i.kind == MASK and i.side == side), None)
     if listed is None and declared is None:
         return None
-    name = listed.name if listed else declared
-    material = listed.material if listed else Material()
-    thickness = listed.thickness if listed else None
-    values = []
-    for what, unit, scale, stated, default in (
-        ("thickness", "µm", 1e6, thickness, MASK_THICKNESS),
-        ("dielectric constant", "", 1.0, material.er, MASK_ER),
-        ("loss tangent", "", 1.0, material.tan_d, MASK_TAN_D),
-    ):
-        impossible = stated is None or stated < 0 or (what == "dielectric constant" and stated < 1.0)
-        if impossible:
-            counts.assume(
-                f"{what} of solder mask {name}", default * scale, unit, "the file gives none; common practice"
-            )
-        values.append(default if impossible or stated is None else stated)
-    return Mask(*values)
+    name = listed.name if listed is not None else declared or ""
+    return mask(name, listed.stated if listed is not None else None, reader.counts)
