@@ -116,7 +116,7 @@ def _finding(
             "set-width",
             {"net": name, "layer": layer, "width": wider},
         )
-        remedies.append(Remedy(change, float("-inf"), "solved again"))
+        remedies.append(Remedy(change, None, "not solved"))
     return Finding(
         check=NAME,
         subject=(name, board.layers[layer].name),

@@ -122,14 +122,16 @@ def _finding(view: View, row: int, count: int, peak: float, ways: Ways, z0: floa
     same = ref_nets[0] == ref_nets[1]
     if same:
         change = Proposal(
-            f"a {ref_nets[0]} via within 1 mm of the signal via", "add-via", {"net": ref_nets[0], "at": (x, y)}
+            f"a {ref_nets[0]} via within 1 mm of the signal via",
+            "add-via" if ref_nets[0] else "",
+            {"net": ref_nets[0], "at": (x, y), "within": BESIDE, "layers": sorted(refs)},
         )
         added = Added(BESIDE, radius)
     else:
         change = Proposal(
             f"a capacitor from {ref_nets[0]} to {ref_nets[1]} within 2 mm",
-            "bridge-gap",
-            {"nets": ref_nets, "at": (x, y)},
+            "bridge-gap" if all(ref_nets) else "",
+            {"nets": ref_nets, "at": (x, y), "within": 2 * BESIDE},
         )
         added = Added(2 * BESIDE, VIA_RADIUS, new_mounting(view, refs[1]))
     after, _ = _peak(view, row, z0, added)
@@ -196,4 +198,4 @@ def _remedies(cause: CauseHint, beside: Remedy) -> tuple[Remedy, ...]:
     """The cause's own change first, which takes the change of reference away, then what would help at this via."""
     if cause.change is None or cause.change == beside.change:
         return (beside,)
-    return Remedy(cause.change, None, "not solved: the return vias of the new plane decide"), beside
+    return Remedy(cause.change, None, "not solved"), beside

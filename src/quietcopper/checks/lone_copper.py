@@ -63,7 +63,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         allowed = C0 / (2 * factor * top * er**0.5)
         rings = float(half_wave(extent, er))
         near = view.near(shape.centroid.x, shape.centroid.y)
-        remove = Proposal("remove the piece", "remove-area", {"layer": int(layer), "at": (at.x, at.y)})
+        remove = Proposal("remove the piece", "remove-area", {"layer": int(layer), "at": [(at.x, at.y)]})
         yield Finding(
             check=NAME,
             subject=(board.layers[layer].name, near),
@@ -76,11 +76,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             cause=CauseHint(
                 f"lone copper:{board.layers[layer].name}",
                 f"Pour pieces on {board.layer_label(int(layer))} are tied to nothing",
-                Proposal(
-                    f"remove the lone pieces on {board.layer_label(int(layer))}",
-                    "remove-lone-copper",
-                    {"layer": int(layer)},
-                ),
+                Proposal(f"remove the lone pieces on {board.layer_label(int(layer))}"),
             ),
             remedies=(Remedy(remove, float("-inf"), "estimate"),),
             evidence={

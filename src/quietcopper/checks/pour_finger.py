@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 
 from shapely import Point
@@ -45,6 +46,21 @@ SOURCES = (
 )
 
 
+def _tie(net: str, layer: int, free: tuple[float, float], root: tuple[float, float], ties: int) -> Proposal:
+    """The finger tied at its free end and, where one tie is too few, on the straight way from there to its root."""
+    if not net:
+        return Proposal("remove the finger")
+    share = [i / ties for i in range(ties)]
+    places = [(free[0] + s * (root[0] - free[0]), free[1] + s * (root[1] - free[1])) for s in share]
+    words = f"tie the free end with a via to {net}"
+    if ties > 1:
+        distance = math.hypot(root[0] - free[0], root[1] - free[1]) / ties
+        words = (
+            f"tie the strip to {net} by {ties} vias, one at its free end and then every {engineering(distance, 'm')}"
+        )
+    return Proposal(words, "tie-fingers", {"net": net, "layer": layer, "at": places})
+
+
 def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
     board = view.board
     factor = view.settings.allowance(f"{NAME}.frequency_factor", ALLOWANCES["frequency_factor"].default)
@@ -65,13 +81,11 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         allowance = Allowance(
             C0 / (4 * factor * top * er**0.5), "m", ALLOWANCES["frequency_factor"].source, f"{NAME}.frequency_factor"
         )
-        tie = Proposal(
-            f"tie the free end with a via to {net}" if net else "remove the finger",
-            "add-via" if net else "remove-area",
-            {"net": net, "at": free, "layer": layer},
-        )
-        # tied at both ends it is a half-wave resonator: as long as a finger of half its length
-        after = allowance.excess_db(length / 2)
+        # Between two ties it is a half-wave resonator: as long as a finger of half that length.
+        ties = max(1, math.ceil(length / (2 * allowance.value)))
+        root = (float(found.root_x[row]), float(found.root_y[row]))
+        tie = _tie(net, layer, free, root, ties)
+        after = allowance.excess_db(length / (2 * ties)) if net else None
         near = view.near(*free)
         yield Finding(
             check=NAME,
@@ -85,7 +99,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             cause=CauseHint(
                 f"fingers:{board.layers[layer].name}",
                 f"Pour on {board.layer_label(layer)} runs out into fingers tied at one end",
-                Proposal(f"tie or remove the fingers on {board.layer_label(layer)}", "tie-fingers", {"layer": layer}),
+                Proposal(f"tie or remove the fingers on {board.layer_label(layer)}"),
             ),
             remedies=(Remedy(tie, after),),
             evidence={

@@ -148,9 +148,9 @@ def _finding(view: View, net: int, layer: int, rows: np.ndarray, z_bare: dict[in
         cause=CauseHint(
             f"pour beside lines:{board.layers[layer].name}",
             f"Pour on {board.layer_label(layer)} lies close beside long lines",
-            Proposal(f"wider clearance of the pour on {board.layer_label(layer)}", "set-pour-gap", {"layer": layer}),
+            Proposal(f"wider clearance of the pour on {board.layer_label(layer)}"),
         ),
-        remedies=(Remedy(change, None, "not solved: the new shape of the pour is the designer's"),),
+        remedies=(Remedy(change, None, "not solved"),),
         evidence={
             "impedance": {"found_ohm": z_with, "target_ohm": z_without, "name": "with pour, against without"},
             "pour_gap_mm": gap * 1e3,

@@ -133,7 +133,7 @@ def _price(
         predicted=peak,
         allowance=allowance,
         cause=CauseHint(choice.key, choice.title, change),
-        remedies=(Remedy(change, float("-inf")),),
+        remedies=(Remedy(change, None, "not solved"),),
         evidence={
             "nets": len(nets),
             "length_mm": length * 1e3,

@@ -135,7 +135,7 @@ def _finding(
     barrier = apart >= barrier_width(view)
     regions = ground_in_regions(view, *areas)
     change = Proposal(*regions.change)
-    remedies = (Remedy(change, None if barrier else float("-inf")),)
+    remedies = (Remedy(change, None, "not solved"),)
     who = f"two regions of {names[0]}" if names[0] == names[1] else f"{names[0]} and {names[1]}"
     many = f"{worst} crosses" if len(nets) == 1 else f"{len(nets)} lines cross, {worst} the worst"
     return Finding(

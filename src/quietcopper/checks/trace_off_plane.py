@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
+from typing import Any
 
 import numpy as np
 import shapely
@@ -52,6 +53,10 @@ SOURCES = (
     "Ott, Electromagnetic Compatibility Engineering: common-mode current on cables, 60·I/r at resonance (from memory)",
     "CISPR 32 and 47 CFR 15.109: the limits",
 )
+
+
+ALONG = 0.7  # of the way to the edge that lies across a trace that counts as running along it
+MARGIN = 50e-6  # m, further inside than asked for, so that rounding decides nothing
 
 
 def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
@@ -120,10 +125,7 @@ def _price(
             f"{name} is routed at the edge of {plane} on {board.layer_label(area_layer)}",
         ),
         remedies=(
-            Remedy(
-                Proposal(f"move {name} at least {heights:g} heights inside the edge", "shift-trace", {"net": name}),
-                allowance.excess_db(estimate.field * moved / inductance),
-            ),
+            Remedy(_inward(view, near, rows, heights), allowance.excess_db(estimate.field * moved / inductance)),
         ),
         evidence={
             "length_mm": float(length.sum()) * 1e3,
@@ -134,3 +136,33 @@ def _price(
             "spectrum": estimate.spectrum,
         },
     )
+
+
+def _inward(view: View, near: EdgeRuns, rows: np.ndarray, heights: float) -> Proposal:
+    """Each straight stretch that runs along the edge moved to `heights` heights inside it, the furthest one first."""
+    board, runs = view.board, view.runs
+    moves: dict[tuple[float, float], dict[str, Any]] = {}
+    for row in sorted(rows.tolist(), key=lambda r: (round(float(near.inside[r]), 9), float(-runs.length[near.run[r]]))):
+        run, trace = int(near.run[row]), int(runs.trace[near.run[row]])
+        if board.traces.turn[trace] != 0:
+            continue
+        (x0, y0), (x1, y1) = runs.line[run].coords[0], runs.line[run].coords[-1]
+        across = np.array([y0 - y1, x1 - x0]) / np.hypot(x1 - x0, y1 - y0)
+        middle = np.array([(x0 + x1) / 2, (y0 + y1) / 2])
+        edge = shapely.shortest_line(shapely.Point(middle), board.areas.shape[near.area[row]].exterior)
+        inward = (np.asarray(edge.coords[-1]) - middle) * (1 if near.inside[row] < 0 else -1)
+        side = float(np.dot(inward, across))
+        if abs(side) < ALONG * float(np.hypot(*inward)):  # it runs towards the edge, not along it
+            continue
+        step = across * np.sign(side) * (heights * float(near.height[row]) - float(near.inside[row]) + MARGIN)
+        line = (round(float(np.dot(middle, across)), 6), round(float(across[0]), 3))  # one move for one straight line
+        moves.setdefault(line, {"at": tuple(middle.tolist()), "by": tuple(step.tolist())})
+    run = int(near.run[rows[0]])
+    name, layer = board.nets[runs.net[run]], int(runs.layer[run])
+    text = f"move {name} at least {heights:g} heights inside the edge"
+    changes: list[dict[str, Any]] = [
+        {"kind": "shift-trace", "arguments": {"net": name, "layer": layer, **move}} for move in moves.values()
+    ]
+    if len(changes) == 1:
+        return Proposal(text, "shift-trace", changes[0]["arguments"])
+    return Proposal(text, "several" if changes else "", {"changes": changes} if changes else {})

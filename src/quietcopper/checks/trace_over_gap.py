@@ -189,7 +189,7 @@ def _cause(view: View, row: int, crossers: set[int]) -> CauseHint:
     names = sorted({board.nets[net] or "netless copper" for net in nets})
     who = "1 line crosses" if len(crossers) == 1 else f"{len(crossers)} lines cross"
     if gaps.before[row] == gaps.after[row]:
-        change = Proposal(f"close the openings in {names[0]} on {label}", "join-areas", {"layer": reference})
+        change = _on_nets(view, f"close the openings in {names[0]} on {label}", "close-openings", reference, nets[:1])
         return CauseHint(_cause_key(view, row), f"{names[0]} on {label} is open, and {who} it", change)
     if any(view.roles[net].kind == SUPPLY for net in nets):
         choice = supply_as_reference(view, reference)
@@ -199,8 +199,16 @@ def _cause(view: View, row: int, crossers: set[int]) -> CauseHint:
         regions = ground_in_regions(view, int(gaps.before[row]), int(gaps.after[row]))
         return CauseHint(regions.key, regions.title, Proposal(*regions.change))
     what = f"pieces of {names[0]}" if len(names) == 1 else " and ".join(names)
-    change = Proposal(f"join {what} on {label}", "join-areas", {"layer": reference})
+    change = _on_nets(view, f"join {what} on {label}", "join-areas", reference, nets)
     return CauseHint(_cause_key(view, row), f"{label} is split into {what}, and {who} from one to the other", change)
+
+
+def _on_nets(view: View, text: str, kind: str, layer: int, nets: list[int]) -> Proposal:
+    """A change to the areas of some nets on a layer; in words only where one of them has no name."""
+    names = sorted({view.board.nets[net] for net in nets})
+    if not all(names):
+        return Proposal(text)
+    return Proposal(text, kind, {"layer": layer} | ({"nets": names} if kind == "join-areas" else {"net": names[0]}))
 
 
 def _cause_key(view: View, row: int) -> str:
@@ -267,7 +275,7 @@ def _finding(
         title = f"{name} crosses {between_words}"
     remedies = []
     if cause.change:  # a question cures nothing
-        remedies.append(Remedy(cause.change, float("-inf") if cause.change.kind else None))
+        remedies.append(Remedy(cause.change, None, "not solved"))
     if ways is not None and before_net != after_net and clearance_between(view, before, after) < barrier_width(view):
         remedies.append(_bridged(view, row, price, peak, allowance))
     more = len(parts) - 1
@@ -324,5 +332,9 @@ def _bridged(view: View, row: int, price: _Price, together: float, allowance: Al
     own = edge_voltage(view, int(gaps.net[row]), price.z0, total, price.ways.capacitance)
     at = (float(gaps.x[row]), float(gaps.y[row]))
     nets = [board.nets[board.areas.net[a]] for a in (gaps.before[row], gaps.after[row])]
-    change = Proposal("a capacitor across the gap within 2 mm of the crossing", "bridge-gap", {"at": at, "nets": nets})
+    change = Proposal(
+        "a capacitor across the gap within 2 mm of the crossing",
+        "bridge-gap" if all(nets) else "",
+        {"at": at, "nets": nets, "within": 2e-3},
+    )
     return Remedy(change, allowance.excess_db(together * own / price.own))

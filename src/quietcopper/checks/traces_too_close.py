@@ -56,6 +56,9 @@ SOURCES = (
 )
 
 
+SPARE = 0.94  # half a dB below the allowance is aimed at, for what the spacing of one pair does not tell
+
+
 @dataclass(frozen=True)
 class _Noise:
     """What one neighbour puts on a victim, V, with the stretches they share."""
@@ -98,8 +101,12 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         for victim, others in by_victim.items()
     }
     bundles = _bundles(view, noises, share)
+    allowed = {victim: share * view.drivers[victim].swing for victim in noises}
+    wider = {victim: _wider(noise, allowed[victim]) for victim, noise in noises.items()}
     for victim, noise in sorted(noises.items()):
-        yield _finding(view, victim, noise, share * view.drivers[victim].swing, bundles)
+        bundle, layer = bundles[victim], _strongest(noise[0]).layer
+        spacing = max((w.spacing for n in bundle if (w := wider[n]) is not None and w.layer == layer), default=0.0)
+        yield _finding(view, victim, noise, allowed[victim], wider[victim], bundle, spacing)
 
 
 def _noise(view: View, aggressor: int, shared: list[Coupling]) -> _Noise:
@@ -114,6 +121,17 @@ def _noise(view: View, aggressor: int, shared: list[Coupling]) -> _Noise:
 def _total(noise: list[_Noise]) -> tuple[float, float]:
     """Near and far end of all neighbours added, V: as if all switched at once."""
     return sum(n.near for n in noise), sum(abs(n.far) for n in noise)
+
+
+def _strongest(noise: _Noise) -> Coupling:
+    return max(noise.shared, key=lambda c: (round(c.kb * c.length, 12), c.x, c.y))
+
+
+def _wider(noise: list[_Noise], allowed: float) -> Coupling | None:
+    """The strongest stretch at the spacing that brings a victim's noise a little below what is allowed, as if all its
+    neighbours moved as far; None where it need not move."""
+    peak = max(_total(noise))
+    return at_spacing_for(_strongest(noise[0]), SPARE * allowed / peak) if peak > SPARE * allowed else None
 
 
 def _bundles(view: View, noises: dict[int, list[_Noise]], share: float) -> dict[int, tuple[int, ...]]:
@@ -138,30 +156,44 @@ def _bundles(view: View, noises: dict[int, list[_Noise]], share: float) -> dict[
 
 
 def _finding(
-    view: View, victim: int, noise: list[_Noise], allowed: float, bundles: dict[int, tuple[int, ...]]
+    view: View,
+    victim: int,
+    noise: list[_Noise],
+    allowed: float,
+    wider: Coupling | None,
+    bundle: tuple[int, ...],
+    spacing: float,
 ) -> Finding:
+    """wider : the strongest stretch as it would have to be for this victim;  spacing : what all of its bundle on the
+    layer would have to keep, m, 0 for nothing more than now."""
     board = view.board
     near, far = _total(noise)
     peak, end = (near, "near") if near >= far else (far, "far")
     worst = noise[0]
-    strongest = max(worst.shared, key=lambda c: (round(c.kb * c.length, 12), c.x, c.y))
+    strongest = _strongest(worst)
     layer = strongest.layer
     name, other = board.nets[victim], board.nets[worst.aggressor]
     allowance = Allowance(allowed, "V", ALLOWANCES["noise_share"].source, f"{NAME}.noise_share")
     length = sum(c.length for c in worst.shared)
     closest = min(c.spacing for n in noise for c in n.shared)
     remedies = []
-    if peak > allowed / 2:
-        wider = at_spacing_for(strongest, allowed / peak)
-        if wider is not None:
-            change = Proposal(
-                f"keep {engineering(wider.spacing, 'm')} between {name} and its neighbours",
-                "set-spacing",
-                {"net": name, "layer": layer, "spacing": wider.spacing},
-            )
-            factor = wider.kb / strongest.kb if end == "near" else abs(wider.kf) / max(abs(strongest.kf), 1e-30)
-            remedies.append(Remedy(change, allowance.excess_db(peak * factor), "solved again"))
-    bundle = bundles[victim]
+    if wider is not None:
+        change = Proposal(
+            f"keep {engineering(wider.spacing, 'm')} between {name} and its neighbours",
+            "set-spacing",
+            {"net": name, "layer": layer, "spacing": wider.spacing},
+        )
+        factor = wider.kb / strongest.kb if end == "near" else abs(wider.kf) / max(abs(strongest.kf), 1e-30)
+        remedies.append(Remedy(change, allowance.excess_db(peak * factor)))
+    spread = Proposal(f"spread the bundle on {board.layer_label(layer)}")
+    if spacing > 0:
+        spread = Proposal(
+            f"spread the bundle on {board.layer_label(layer)} to {engineering(spacing, 'm')} between its lines",
+            "spread-bundle",
+            {"nets": [board.nets[n] for n in bundle], "layer": layer, "spacing": spacing},
+        )
+    if spread.kind and len(bundle) > 1:
+        remedies.append(Remedy(spread, None, "not solved"))
     others = "1 neighbour" if len(noise) == 1 else f"{len(noise)} neighbours"
     lines = shapely.union_all([c.line for n in noise for c in n.shared])
     return Finding(
@@ -180,9 +212,7 @@ def _finding(
                 if len(bundle) > 1
                 else f"{name} on {board.layer_label(layer)} runs {engineering(closest, 'm')} beside {other}"
             ),
-            remedies[0].change
-            if remedies and len(bundle) == 1
-            else Proposal(f"spread the bundle on {board.layer_label(layer)}", "spread-bundle", {"layer": layer}),
+            remedies[0].change if remedies and len(bundle) == 1 else spread,
         ),
         remedies=tuple(remedies),
         evidence={

@@ -10,9 +10,12 @@ import shapely
 
 from quietcopper.electrical.tables import SIGNAL, SUPPLY
 from quietcopper.electrical.view import View
+from quietcopper.fields.spectra import knee
+from quietcopper.units import C0, engineering
 
 BARRIER_KEY = "split-ground-at-cable.barrier_mm"
 BARRIER_MM = 3.0  # common practice, no source; the product's safety standard decides
+STITCH_NARROWEST, STITCH_WIDEST = 2e-3, 20e-3  # m; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -36,13 +39,27 @@ def supply_as_reference(view: View, layer: int) -> Choice:
     over[over] = board.areas.layer[runs.reference[over]] == layer
     routed = np.unique(runs.layer[over & signal[runs.net]])
     numbers = [str(int(i) + 1) for i in routed] or ["unknown"]
+    pitch = _stitching(view, np.unique(runs.net[over & signal[runs.net]]).tolist(), layer)
     who = f"layer {numbers[0]}" if len(numbers) == 1 else f"layers {', '.join(numbers[:-1])} and {numbers[-1]}"
     pieces = f"{len(supplies)} supplies ({_few(supplies)})" if len(supplies) > 1 else f"supply {''.join(supplies)}"
     return Choice(
         f"supply as reference:{board.layers[layer].name}",
         f"{label[0].upper()}{label[1:]} is {pieces}, and signals of {who} return in it",
-        (f"{label} becomes ground", "area-to-net", {"layer": layer, "net": view.ground_name}),
+        (
+            f"{label} becomes ground, tied to the other ground by vias every {engineering(pitch, 'm')} where they fit",
+            "area-to-net" if view.ground_name and supplies else "",
+            {"layer": layer, "net": view.ground_name, "nets": supplies, "pitch": pitch},
+        ),
     )
+
+
+def _stitching(view: View, nets: list[int], layer: int) -> float:
+    """Distance of the vias that tie a ground area to the others, m: a twentieth of the wavelength at the highest knee
+    frequency of the lines that refer to it, in steps of 0.5 mm (common practice, no source)."""
+    top = max((float(knee(view.drivers[net].rise)) for net in nets if view.drivers[net].swing > 0), default=0.0)
+    er = view.dielectric_beside(layer).er
+    pitch = C0 / (20 * top * er**0.5) if top > 0 else STITCH_WIDEST
+    return round(float(np.clip(pitch, STITCH_NARROWEST, STITCH_WIDEST)) * 2e3) / 2e3
 
 
 def ground_in_regions(view: View, a: int, b: int) -> Choice:
@@ -53,7 +70,9 @@ def ground_in_regions(view: View, a: int, b: int) -> Choice:
     areas = view.board.areas
     names = sorted({view.board.nets[net] for net in (areas.net[a], areas.net[b])})
     what = f"two regions of {names[0]}" if len(names) == 1 else f"{names[0]} and {names[1]}"
-    change: tuple[str, str, dict[str, Any]] = (f"join {what}", "join-areas", {"layer": int(areas.layer[a])})
+    sides = sorted(names, key=lambda name: (name != view.ground_name, name))  # the net that stays comes first
+    arguments = {"layer": int(areas.layer[a]), "nets": sides}
+    change: tuple[str, str, dict[str, Any]] = (f"join {what}", "join-areas", arguments)
     if clearance_between(view, a, b) >= barrier_width(view):
         change = ("ask whether this is a safety barrier; until then nothing may bridge it", "", {})
     title = f"The ground is split into {what}, and signals cross from one to the other"
