@@ -19,7 +19,7 @@ from quietcopper.units import INCH, MM
 
 __all__ = ["DrillFile", "Hits", "Tool", "looks_like_drill", "read_drill"]
 
-PROBE_LINES = 20_000  # as many lines decide how numbers are read
+PROBE_LINES = 20_000  # as many lines or holes decide how numbers are read
 COORDINATE = re.compile(r"[XYIJA]\s*([-+]?)(\d*)(\.?)")
 PLACES = re.compile(r"FORMAT\s*[=:]\s*\{?\s*(\d)\s*[:.]\s*(\d)")
 SUPPRESS = re.compile(r"SUPPRESS\w*\s+(LEADING|TRAILING)|(LEADING|TRAILING)\s+ZEROS?\s+(?:SUPPRESS|OMIT)")
@@ -104,7 +104,7 @@ def _choose(
         tried.setdefault(candidate)
         if pads is None or not len(pads):
             break
-        probe = Interpreter(path, candidate)
+        probe = Interpreter(path, candidate, enough=PROBE_LINES)
         try:
             probe.run(lines[:PROBE_LINES])
         except ReadError:

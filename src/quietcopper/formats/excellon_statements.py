@@ -94,9 +94,13 @@ class DrillFile:
 
 
 class Interpreter:
-    """Runs the statements of one file. rows : x0, y0, x1, y1, tool, way, line of every hit."""
+    """Runs the statements of one file. rows : x0, y0, x1, y1, tool, way, line of every hit.
 
-    def __init__(self, path: str, numbers: NumberFormat) -> None:
+    enough : hits after which it may stop, for a first look
+    """
+
+    def __init__(self, path: str, numbers: NumberFormat, enough: int | None = None) -> None:
+        self._enough = enough
         self.path, self.numbers, self.counts = path, numbers, Counts()
         self.rows: list[tuple[float, float, float, float, int, int, int]] = []
         self.tools: list[Tool] = []
@@ -130,6 +134,8 @@ class Interpreter:
             text = re.sub(r"^(?:/|N\d{1,9}(?=[A-Z]))+", "", text)
             if not text:
                 continue
+            if self._enough is not None and len(self.rows) >= self._enough:
+                break
             try:
                 if text == "M30":
                     self.known += 1
@@ -344,6 +350,8 @@ class Interpreter:
     def _repeat(self, count: int, target: Mapping[str, str]) -> None:
         """R: the last hole again, `count` times, each at an offset from the one before."""
         dx, dy = (self.numbers.metres(target[c]) if target.get(c) else 0.0 for c in "XY")
+        if self._enough is not None:
+            count = min(count, self._enough)
         if len(self.rows) + count > MAX_HITS:
             raise self.fail(f"{count} repeats of a hole", f"at most {MAX_HITS} holes in a file")
         for _ in range(count):
