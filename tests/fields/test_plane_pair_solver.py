@@ -67,15 +67,15 @@ def test_degenerate_modes_are_all_there() -> None:
 
 
 def test_turned_rectangle_and_circle() -> None:
-    """Edges across the cells (exact): 20 modes within 0.12 % turned by 30 degrees, 0.12 % for a disc."""
+    """Edges across the cells (exact): 20 modes within 0.04 % turned by 30 degrees and of a disc."""
     turned = shapely.affinity.rotate(shapely.box(0, 0, 100 * MM, 80 * MM), 30)
     exact = plane_pair.modes(PAIR, 100 * MM, 80 * MM, 4e9).frequency[:20]
     solved = plane_pair_solver.solve(PAIR, turned, 4e9, NONE, 1e-4)
-    assert_allclose(PAIR.frequency(first(solved, 20)), exact, rtol=1.2e-3)
+    assert_allclose(PAIR.frequency(first(solved, 20)), exact, rtol=4e-4)
     disc = shapely.Point(0, 0).buffer(50 * MM, quad_segs=128)
     zeros = [np.repeat(jnp_zeros(m, 6), 2) for m in range(1, 12)] + [jnp_zeros(0, 6)]
     solved = plane_pair_solver.solve(PAIR, disc, 4e9, NONE, 1e-4)
-    assert_allclose(np.sqrt(first(solved, 20)), np.sort(np.concatenate(zeros))[:20] / (50 * MM), rtol=1.2e-3)
+    assert_allclose(np.sqrt(first(solved, 20)), np.sort(np.concatenate(zeros))[:20] / (50 * MM), rtol=4e-4)
 
 
 def test_l_shape_settles_under_refinement(fem: ModuleType) -> None:

@@ -93,7 +93,7 @@ class Sheet:
 def conduct(shape: shapely.Polygon, points: ArrayLike, radius: ArrayLike, cell: float | None = None) -> Sheet:
     """Solve the sheet between two or more round contacts.
 
-    points : (p, 2) m; radius : (p,) or one figure; cell : width of a cell, by itself 12 500 cells on the copper
+    points : (p, 2) m; radius : (p,) or one figure; cell : width of a cell, by itself 20 000 cells on the copper
     The grid and its treatment of points are those of `plane_pair_solver`. Error 1 % for contacts a diameter away from
     edges and holes. Raises CallError for fewer than two points or a shape of more than one piece, OutOfRange for
     points outside the copper or that touch.

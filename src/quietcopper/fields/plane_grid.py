@@ -27,13 +27,14 @@ from quietcopper.fields.ranges import Floats
 SUB = 4  # fine cells along a cell, for the shape alone
 SLIVER = 0.02  # fine cells with less copper than this conduct nothing
 NARROW = 2.0  # fine cells: openings narrower than this are found by scanning
-SMALL = 4.0  # cells: larger holes are drawn, not spread
+SMALL = 6.0  # cells: larger holes are drawn, not spread
 
 
 @dataclass(frozen=True, eq=False)
 class Grid:
     """Cells of size (dx, dy) from the corner (x0, y0). volume : (nx, ny) share of copper; right, up : passages
-    between a cell and the next in x and y as shares of a full one, (nx-1, ny) and (nx, ny-1)."""
+    between a cell and the next in x and y as shares of a full one, (nx-1, ny) and (nx, ny-1). drawn : the shape without
+    the holes that are spread; centre : (nx, ny, 2) of what copper the cell's unknown stands for, m"""
 
     x0: float
     y0: float
@@ -42,6 +43,8 @@ class Grid:
     volume: Floats
     right: Floats
     up: Floats
+    drawn: shapely.Polygon
+    centre: Floats
 
 
 def rasterise(shape: shapely.Polygon, size: float) -> Grid:
@@ -66,6 +69,7 @@ def rasterise(shape: shapely.Polygon, size: float) -> Grid:
     fine[_narrow(edges, nx * SUB, ny * SUB)] = 0.0
     fine[_narrow(turned, ny * SUB, nx * SUB)[::-1]] = 0.0
     _keep_main(fine)
+    centre = _centres(fine) * (dx / SUB, dy / SUB) + (west, south)
     # A face is open where both fine cells beside it are.
     right = np.where((fine[:-1] > 0) & (fine[1:] > 0), np.clip(right[:-1], 0, 1), 0.0)[SUB - 1 :: SUB]
     up = np.where((fine[:, :-1] > 0) & (fine[:, 1:] > 0), np.clip(up[:, :-1], 0, 1), 0.0)[:, SUB - 1 :: SUB]
@@ -75,7 +79,18 @@ def rasterise(shape: shapely.Polygon, size: float) -> Grid:
         volume = np.maximum(volume - hole.reshape(nx, 2, ny, 2).mean((1, 3)), 0.0)
         right = right * _maxwell(hole[1:-1].reshape(nx - 1, 2, ny, 2), bent[1:-1].reshape(nx - 1, 2, ny, 2))
         up = up * _maxwell(hole[:, 1:-1].reshape(nx, 2, ny - 1, 2), bent[:, 1:-1].reshape(nx, 2, ny - 1, 2))
-    return Grid(west, south, dx, dy, volume, right, up)
+    return Grid(west, south, dx, dy, volume, right, up, drawn, centre)
+
+
+def _centres(fine: Floats) -> Floats:
+    """(nx, ny, 2) centre of what is left in each coarse cell, in fine cells; its middle where nothing is."""
+    nx, ny = fine.shape[0] // SUB, fine.shape[1] // SUB
+    parts = fine.reshape(nx, SUB, ny, SUB)
+    step = np.arange(SUB) - (SUB - 1) / 2
+    total = np.maximum(parts.sum((1, 3)), 1e-12)
+    offset = np.stack([np.einsum("iajb,a->ij", parts, step), np.einsum("iajb,b->ij", parts, step)], axis=-1)
+    middle = np.stack(np.meshgrid(np.arange(nx), np.arange(ny), indexing="ij"), axis=-1) * SUB + SUB / 2
+    return middle + offset / total[..., None]
 
 
 def _sort_holes(shape: shapely.Polygon, size: float) -> tuple[shapely.Polygon, list[tuple[shapely.LinearRing, float]]]:
@@ -87,8 +102,8 @@ def _sort_holes(shape: shapely.Polygon, size: float) -> tuple[shapely.Polygon, l
         if long > SMALL * size or long > 2 * short:
             drawn.append(ring)
         else:
-            # Full law up to one cell; fitted to reference solutions of pierced planes for 1 to 3 cells.
-            spread.append((ring, min(1.0, 1.1 * (size / np.sqrt(long * short)) ** 1.4)))
+            # Full law for holes well below a cell; the passage fitted to reference solutions of pierced planes.
+            spread.append((ring, float(1 / (1 + (np.sqrt(long * short) / (2 * size)) ** 3))))
     return shapely.Polygon(shape.exterior, drawn), spread
 
 
