@@ -241,6 +241,11 @@ def test_trade_expectations() -> None:
     assert near.frequency(tied.eigenvalues[tied.resonances()][0]) > 1.5 * near.frequency((np.pi / 0.04) ** 2)
 
 
+def test_target_impedance() -> None:
+    """Rows P1, P2: 1.0 V, 5 %, 5 A: 10.0 mohm; 3.3 V, 5 %, 1 A: 165 mohm."""
+    assert_allclose(cavity.target_impedance([1.0, 3.3], 0.05, [5, 1]), [10e-3, 165e-3])
+
+
 def test_reciprocity_and_passivity(expansion: cavity.Expansion) -> None:
     z = impedance(PAIR, expansion, np.geomspace(1e6, 1.2e9, 50), [0, 1, 2])
     assert_allclose(z, np.swapaxes(z, 1, 2), rtol=1e-10, atol=1e-12)

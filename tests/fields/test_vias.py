@@ -95,6 +95,12 @@ def test_spreading_rows() -> None:
     assert_allclose(vias.capacitor_mounting(1e-3, 0.125e-3, 0.2e-3), 165.08e-12, rtol=1e-4)
 
 
+def test_square_of_plane_pair() -> None:
+    """Row P3 (exact): 1 mil, 0.1 mm, 4 mil: 31.92, 125.66, 127.67 pH a square ("32 pH per mil")."""
+    got = vias.square_inductance(np.array([25.4e-6, 0.1e-3, 4 * 25.4e-6]))
+    assert_allclose(got, [31.92e-12, 125.66e-12, 127.67e-12], rtol=2e-4)
+
+
 def test_mounting_adds_its_parts() -> None:
     """Row P4's spreading in a 0.1 mm pair from one via to the other, and a strip: row 24's air impedance over c."""
     bare = vias.capacitor_mounting(10e-3, 0.15e-3, 0.2e-3)

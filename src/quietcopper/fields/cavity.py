@@ -205,6 +205,15 @@ class Expansion:
         return np.flatnonzero((self.eigenvalues > 1e-9 * self.limit) & (self.eigenvalues <= self.limit))
 
 
+def target_impedance(voltage: ArrayLike, ripple: ArrayLike, step: ArrayLike) -> Floats:
+    """Impedance a supply must stay below, ohm: voltage times the allowed ripple share over the current step.
+
+    The target-impedance method (Smith, Anderson and others, IEEE Trans. Advanced Packaging 22(3), 1999, from memory).
+    """
+    share = checked("ripple share", ripple, 0.0, 1.0)
+    return checked("voltage", voltage) * share / checked("current step", step)
+
+
 def impedance(
     pair: Pair, expansion: Expansion, frequency: ArrayLike, ports: ArrayLike, loads: Loads | None = None
 ) -> Complexes:

@@ -123,6 +123,11 @@ def pair_inductance(height: ArrayLike, distance: ArrayLike, radius: ArrayLike) -
     return MU0 * checked("height", height) / np.pi * np.arccosh(ratio)
 
 
+def square_inductance(spacing: ArrayLike) -> Floats:
+    """Inductance of a square of plane pair fed along one edge and shorted at the opposite one, H: mu0 d. Exact."""
+    return MU0 * checked("spacing", spacing)
+
+
 def spreading_inductance(spacing: ArrayLike, radius: ArrayLike, reach: ArrayLike) -> Floats:
     """Inductance of a plane pair from a via's surface out to the circle `reach`, H: (mu0 d/2pi) ln(R/r). Exact."""
     ratio = checked(
