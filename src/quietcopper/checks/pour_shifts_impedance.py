@@ -81,7 +81,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             if int(runs.net[row]) in counts and _beside(lines.sections, lines.section[row])
         }
     )
-    bare = solve_many([_without(lines.sections[i]) for i in with_pour])
+    bare = solve_many([_without(lines.sections[i]) for i in with_pour], cache=view.sections)
     z_bare = {i: s.impedance() for i, s in zip(with_pour, bare, strict=True) if isinstance(s, Solution)}
     if len(z_bare) < len(with_pour):
         yield NotChecked(

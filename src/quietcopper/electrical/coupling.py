@@ -109,7 +109,7 @@ def couplings(
         sections.append(beside(base, key[2] * GRID, key[3] * GRID))
         members.append(group)
     out = []
-    for section, solution, group in zip(sections, solve_many(sections), members, strict=True):
+    for section, solution, group in zip(sections, solve_many(sections, cache=view.sections), members, strict=True):
         if not isinstance(solution, Solution):
             unsolved += len(group)
             continue
@@ -153,11 +153,14 @@ def at_spacing_for(coupling: Coupling, factor: float) -> Coupling | None:
     spacing = float(np.ceil(max(at, coupling.spacing) / GRID) * GRID)
     section = beside(single, other.width, spacing)
     try:
-        solution = solve(section)
+        solution = _solved(section)
     except OutOfRange:
         return None
     kb, kf = solution.near_end_coupling(0, 1), solution.far_end_coupling(0, 1)
     return replace(coupling, spacing=spacing, kb=kb, kf=kf, section=section)
+
+
+_solved = lru_cache(maxsize=256)(solve)
 
 
 @lru_cache(maxsize=256)

@@ -25,7 +25,7 @@ from quietcopper.electrical.tiles import Index, area_layers, layer_copper
 from quietcopper.electrical.view import View
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.section import CrossSection
-from quietcopper.fields.section_solver import SectionCache, Solution, solve_many
+from quietcopper.fields.section_solver import Solution, solve_many
 from quietcopper.units import MICRON
 
 # How far copper is looked for, from the trace's edge, in distances to the reference. Own solutions (w 0.35 mm,
@@ -186,7 +186,7 @@ def line_table(view: View) -> LineTable:
     rows = np.flatnonzero(signal & ~short & ~brief & ~at_hole)
     sections, section, why = distinct_sections(view, runs, rows)
     reason[rows] = why
-    solved = solve_many(list(sections), cache=SectionCache())
+    solved = solve_many(list(sections), cache=view.sections)
     failed = np.array([str(s) if isinstance(s, OutOfRange) else "" for s in solved] + [""], dtype=object)
     reason[rows] = np.where(section >= 0, failed[section], reason[rows])
     values = np.full((len(sections) + 1, 3), np.nan)

@@ -27,6 +27,7 @@ from quietcopper.electrical.tables import (
     Runs,
 )
 from quietcopper.errors import OutOfRange
+from quietcopper.fields.section_solver import SectionCache
 
 if TYPE_CHECKING:
     from quietcopper.board.model import Floats, Ints
@@ -42,9 +43,15 @@ TYPICAL_DELAY = 6.5e-9  # s/m, for a net of which no run was solved; lines in la
 
 
 class View:
-    """A board under given settings. Every property is computed at its first use and kept."""
+    """A board under given settings. Every property is computed at its first use and kept.
 
-    def __init__(self, board: Board, settings: Settings | None = None) -> None:
+    sections : cross-sections solved before, of this board or another; those solved now are added
+    """
+
+    def __init__(
+        self, board: Board, settings: Settings | None = None, *, sections: SectionCache | None = None
+    ) -> None:
+        self.sections = SectionCache() if sections is None else sections
         self.settings = settings if settings is not None else Settings()
         self.board = self.settings.correct(board)
         self._vias_on: dict[int, Ints] = {}

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.section import CrossSection
 from quietcopper.fields.section_search import find_width
 
 
+@lru_cache(maxsize=256)
 def width_for(section: CrossSection, target: float, narrowest: float) -> float | None:
     """Width (m) that gives the first line of a section the impedance `target` (ohm), copper beside it left as it is.
 
