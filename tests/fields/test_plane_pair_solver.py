@@ -270,3 +270,20 @@ def test_refusals(shape: shapely.Polygon, points: np.ndarray, error: type[Except
 def test_out_of_reach() -> None:
     with pytest.raises(OutOfRange, match="out of reach"):
         plane_pair_solver.solve(PAIR, shapely.box(0, 0, 1, 1), 200e9, NONE, 1e-4)
+
+
+def test_long_thin_copper_has_more_modes_than_its_area_tells() -> None:
+    """A comb of 30 strips 1 mm wide: at least one mode a tooth below the half wave of 40 mm, where its area alone tells
+    of 30 in all. Two and four cells across a tooth find the same number, within 1.5 % in eigenvalue."""
+    teeth = [shapely.box(2 * i, 0, 2 * i + 1, 40) for i in range(30)]
+    comb = shapely.union_all([*teeth, shapely.box(0, 40, 59, 42)])
+    comb = shapely.transform(comb, lambda c: c * MM)
+    coarse, fine = (first(plane_pair_solver.solve(PAIR, comb, 4e9, NONE, 1e-4, c * MM), 99) for c in (0.5, 0.25))
+    assert_allclose(coarse, fine, rtol=1.5e-2)
+    assert np.sum(coarse < (np.pi / (40 * MM)) ** 2) >= 30
+
+
+def test_endless_modes_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(plane_pair_solver, "_lowest_modes", lambda *_: None)
+    with pytest.raises(OutOfRange, match="too many modes"):
+        plane_pair_solver.solve(PAIR, BOX, 3e9, NONE, 1e-4, 2 * MM)
