@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from quietcopper.errors import ReadError
+from quietcopper.formats.counts import Counts
 from quietcopper.formats.gerber.apertures import (
     DEFINITION,
     MAX_SIZE,
@@ -57,7 +58,6 @@ from quietcopper.formats.gerber.tokens import (
     Lines,
     parse_format,
 )
-from quietcopper.formats.ipc2581.counts import Counts
 from quietcopper.units import INCH, MM
 
 Axis = Callable[[str], float]

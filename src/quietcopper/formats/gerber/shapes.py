@@ -157,7 +157,7 @@ def copper(image: GerberImage, frame: Geometry | None = None) -> Polygon | Multi
     """
     dark, dark_run = _pieces(image, dark=True)
     clear, clear_run = _pieces(image, dark=False)
-    painted = _union(_cut(dark, dark_run, clear, clear_run))
+    painted = _union(_cut(*_merged(dark, dark_run), *_merged(clear, clear_run)) if len(clear) else dark)
     if image.inverted:
         if frame is None:
             everything = np.concatenate([dark, clear])
@@ -208,6 +208,16 @@ def chains(image: GerberImage, rows: Indices) -> tuple[Shapes, Indices]:
     order = np.argsort(at, kind="stable")
     lines = shapely.linestrings(x[order], y[order], indices=at[order])
     return np.asarray(lines, dtype=object), rows[first]
+
+
+def _merged(pieces: Shapes, runs: Indices) -> tuple[Shapes, Indices]:
+    """The pieces of each run united, one connected piece each, and their runs: overlapping ones are cut once."""
+    order = np.argsort(runs, kind="stable")
+    groups = np.split(order, np.flatnonzero(np.diff(runs[order])) + 1) if len(order) else []
+    shapes_of_runs = [shapely.get_parts(_union(pieces[group])) if len(group) > 1 else pieces[group] for group in groups]
+    counts = [len(found) for found in shapes_of_runs]
+    numbers = np.repeat([runs[group[0]] for group in groups], counts).astype(np.intp)
+    return np.concatenate([np.empty(0, dtype=object), *shapes_of_runs]), numbers
 
 
 def _cut(dark: Shapes, dark_run: Indices, clear: Shapes, clear_run: Indices) -> Shapes:
