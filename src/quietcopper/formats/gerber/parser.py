@@ -62,10 +62,10 @@ from quietcopper.units import INCH, MM
 
 Axis = Callable[[str], float]
 
-MAX_BYTES = 128 << 20  # of one layer file; the largest seen has 3 MB
+MAX_BYTES = 64 << 20  # of one layer file; the largest seen has 3 MB
 MAX_EXTENT = 100.0  # m, distance of anything from the origin
 MAX_MACROS = 10_000
-MAX_MACRO_STEPS = 5_000_000  # expression steps of all uses of macros: a bound on the work, ten seconds
+MAX_MACRO_STEPS = 2_000_000  # expression steps of all uses of macros: a bound on the work, two seconds
 MAX_COMMENTS = 64
 UNMAKEABLE = 0.03  # mm; narrower traces are not made, so a file whose finest aperture is below that is in inches
 TOO_COARSE = 0.25  # inch; a file whose finest aperture is above that is in mm
