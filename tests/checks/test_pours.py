@@ -59,3 +59,20 @@ def test_a_finger_is_priced_by_its_quarter_wave(run, fast):
 
 def test_a_finger_tied_at_its_end_is_none(run, fast):
     assert run("pour-finger", finger(tie_end=True), {"CLK": fast}).findings == []
+
+
+def test_pour_far_beside_a_line_does_not_hide_pour_close_beside_it(run, fast):
+    """The mean over everything that has any pour beside it would: a far strip added must not lower the figure."""
+
+    def reflected(far):
+        b = small_board(ground=(2,))
+        b.net("CLK", target_ohm=50)
+        b.trace("CLK", 1, [(3, 15), (22, 15), (47, 15)], width=0.35)
+        strips = [(4, 20, 0.1)] + ([(24, 46, 0.5)] if far else [])
+        for x0, x1, gap in strips:
+            for side in (-1, 1):
+                y0, y1 = sorted((15 + side * (0.175 + gap), 15 + side * (0.175 + gap + 1.5)))
+                b.area("GND", 1, rectangle(x0, y0, x1, y1))
+        return run("pour-shifts-impedance", b.build(), {"CLK": fast}).only.predicted
+
+    assert reflected(True) >= reflected(False) * (1 - 1e-9)

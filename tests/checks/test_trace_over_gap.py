@@ -108,6 +108,29 @@ def test_lines_over_one_gap_add_and_the_middle_ones_have_it_worst(run, fast):
     assert len({f.cause.key for f in said.findings}) == 1
 
 
+def bridged(lone):
+    """The split under CLK, a capacitor from each supply to ground; lone : a piece named GND below, tied to nothing."""
+    b = small_board(ground=(2,))
+    b.net("3V3", kind="power")
+    b.net("5V", kind="power")
+    b.area("3V3", 3, rectangle(0.5, 0.5, 24.75, 29.5))
+    b.area("5V", 3, rectangle(25.25, 0.5, 49.5, 29.5))
+    for net, x in (("3V3", 20), ("5V", 30)):
+        b.part(f"C{x}", chip("0402"), (x, 20), nets=(net, "GND"), value="100n")
+        b.drop(f"C{x}.1", (-0.9, 0))
+        b.drop(f"C{x}.2", (0.9, 0))
+    b.trace("CLK", 4, [(5, 15), (45, 15)])
+    if lone:
+        b.area("GND", 4, rectangle(15, 2, 35, 6))
+    return b.build()
+
+
+def test_copper_that_is_tied_to_nothing_is_no_bridge(run, fast):
+    """It has the ground's name, but the capacitors do not stand on it: it adds the planes' capacitance at most."""
+    plain, lone = (run(CHECK, bridged(lone), {"CLK": fast}).only for lone in (False, True))
+    assert lone.evidence["excess_inductance_nh"] == pytest.approx(plain.evidence["excess_inductance_nh"], rel=1e-9)
+
+
 def test_a_split_with_a_via_in_each_half_meets_the_full_wave_inductance():
     """Rows F2 and F3 of a full-wave study (openEMS, converged): trace .35 over .2 mm, er 4.3, plane split by .5 mm,
     solid plane 1 mm below, one via (equivalent radius .23) a half at .75 mm from the gap, 3 and 10 mm beside the trace:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
 
@@ -44,6 +45,7 @@ SOURCES = (
     "Novak; Archambeault, PCB Design for Real-World EMI Control: spacings of 0.1 to 0.2 mm for fast "
     "supplies (from memory)",
 )
+THICKNESS_STEP = 10e-6  # m, of the proposed distance
 DISTANCE, RADIUS = 10e-3, 0.15e-3  # m, of the reference case in FORMULA
 
 
@@ -85,7 +87,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         largest = max(rows, key=lambda row: (round(float(facing.area[row]), 12), -row))
         at = facing.shape[largest].representative_point()
         area = float(facing.area[rows].sum())
-        thinner = distance * allowed / inductance
+        thinner = math.floor(distance * allowed / inductance / THICKNESS_STEP) * THICKNESS_STEP
         change = Proposal(
             f"bring layers {upper + 1} and {lower + 1} to {engineering(thinner, 'm')} apart",
             "set-dielectric",

@@ -110,11 +110,26 @@ def _without(section: CrossSection) -> CrossSection:
     return replace(section, grounds=tuple(s for i, s in enumerate(section.grounds) if i not in own))
 
 
+def _worst_part(
+    rows: np.ndarray, bare: np.ndarray, z0: np.ndarray, length: np.ndarray, delay: np.ndarray, rise: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Of all runs beside pour those that together reflect most, and their impedance without it: the most shifted ones,
+    as many as outweigh by their length that they lower the mean."""
+    order = np.lexsort((rows, -np.round(np.abs(bare - z0), 6)))
+    whole = np.cumsum(length[order])
+    with_pour, without = (np.cumsum((z * length)[order]) / whole for z in (z0, bare))
+    shorter = np.minimum(1.0, 2 * np.cumsum((delay * length)[order]) / rise)
+    reflection = np.abs(with_pour - without) / (with_pour + without) * shorter
+    kept = order[: int(np.argmax(np.round(reflection, 9))) + 1]
+    return rows[kept], bare[kept]
+
+
 def _finding(view: View, net: int, layer: int, rows: np.ndarray, z_bare: dict[int, float], shift: float) -> Finding:
     board, runs, lines = view.board, view.runs, view.line_table
     name, rise = board.nets[net], view.drivers[net].rise
-    length = runs.length[rows]
     bare = np.array([z_bare[int(lines.section[row])] for row in rows])
+    rows, bare = _worst_part(rows, bare, lines.z0[rows], runs.length[rows], lines.delay[rows], rise)
+    length = runs.length[rows]
     z_with, z_without = float(np.average(lines.z0[rows], weights=length)), float(np.average(bare, weights=length))
     delay = float((lines.delay[rows] * length).sum())
     shorter = min(1.0, 2 * delay / rise)

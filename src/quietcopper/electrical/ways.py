@@ -70,13 +70,15 @@ class Crossing:
 
 @dataclass(frozen=True, eq=False)
 class Capacitors:
-    """Two-pin parts that join two nets at high frequency: part row, name, the two nets, middle (m), side, distance of
-    their pins (m)."""
+    """Two-pin parts that join two nets at high frequency: part row, name, the two nets, group of connected copper that
+    either pin sits on (-1 for none), middle (m), side, distance of their pins (m)."""
 
     part: Ints
     name: Names
     net_a: Ints
     net_b: Ints
+    group_a: Ints
+    group_b: Ints
     x: Floats
     y: Floats
     side: Ints
@@ -91,6 +93,9 @@ class Capacitors:
 def find_capacitors(view: View) -> Capacitors:
     """Every two-pin capacitor, and every resistor of an ohm or less, whose pins are on two different nets."""
     board, pins = view.board, view.board.pins
+    group = np.full(len(pins), -1, dtype=np.int32)
+    padded = board.pads.pin >= 0
+    group[board.pads.pin[padded]] = view.pieces.group[view.copper.piece_of_pad[padded]]
     rows = []
     for part, kind in enumerate(view.part_kinds):
         link = kind.kind == "resistor" and kind.value is not None and kind.value <= LINK
@@ -106,14 +111,16 @@ def find_capacitors(view: View) -> Capacitors:
                 f"{'capacitor' if kind.kind == 'capacitor' else 'link'} {board.parts.ref[part]}",
                 pins.net[a],
                 pins.net[b],
+                group[a],
+                group[b],
                 (pins.x[a] + pins.x[b]) / 2,
                 (pins.y[a] + pins.y[b]) / 2,
                 board.parts.side[part],
                 np.hypot(pins.x[a] - pins.x[b], pins.y[a] - pins.y[b]),
             )
         )
-    columns: list[tuple[Any, ...]] = list(zip(*rows, strict=True)) if rows else [()] * 8
-    kinds = (np.int32, object, np.int32, np.int32, np.float64, np.float64, np.int32, np.float64)
+    columns: list[tuple[Any, ...]] = list(zip(*rows, strict=True)) if rows else [()] * 10
+    kinds = (np.int32, object, np.int32, np.int32, np.int32, np.int32, np.float64, np.float64, np.int32, np.float64)
     return Capacitors(*(np.array(c, dtype=k) for c, k in zip(columns, kinds, strict=True)))
 
 
@@ -150,23 +157,30 @@ def between_layers(view: View, a: int, b: int, x: float, y: float, radius: float
 def across_gap(view: View, a: int, b: int, x: float, y: float, crossing: Crossing) -> Ways:
     """The ways from area a to area b of one layer for a trace that crosses from one to the other at a place, m.
 
-    Two kinds in parallel. By way of each area that faces both: from a to it and from it to b, each half solved as in
-    `between_layers` with a source of the radius height + width/4 (held to two full-wave rows of a split plane with a
-    via in each half: 19 % above and 6 % below). And straight across by the nearest capacitor on either side: the gap
-    up to them is a slot (`fields.returns.slot_inductance`); with one on one side only, twice the slot that is as long
-    on the other side.
+    Two kinds in parallel. By way of what faces both, for each connected copper its best area: from a to it and from it
+    to b, each half solved as in `between_layers` with a source of the radius height + width/4 (held to two full-wave
+    rows of a split plane with a via in each half: 19 % above and 6 % below). And straight across by the nearest
+    capacitor on either side: the gap up to them is a slot (`fields.returns.slot_inductance`); with one on one side
+    only, twice the slot that is as long on the other side.
     """
     radius = crossing.height + crossing.width / 4
     ways: list[Way] = []
-    admittance = 0.0
+    group = view.pieces.group[view.copper.piece_of_area]
+    by_group: dict[int, tuple[float, Way]] = {}
     for third in sorted(view.facing_of(a) & view.facing_of(b)):
         first, one = _joining(view, a, third, x, y, radius)
         second, other = _joining(view, third, b, x, y, radius)
-        if first and second:
-            admittance += 1 / (one + other)
-            far = max(first[0], second[0], key=lambda way: way.distance)
-            label = view.board.layer_label(int(view.board.areas.layer[third]))
-            ways.append(Way(f"{far.what} by way of {label}", far.distance, far.at))
+        if not (first and second):
+            continue
+        far = max(first[0], second[0], key=lambda way: way.distance)
+        label = view.board.layer_label(int(view.board.areas.layer[third]))
+        way = Way(f"{far.what} by way of {label}", far.distance, far.at)
+        # Areas of one group share their vias and capacitors: only the best of them counts.
+        known = by_group.get(int(group[third]))
+        if known is None or one + other < known[0]:
+            by_group[int(group[third])] = (one + other, way)
+    admittance = sum(1 / inductance for inductance, _ in by_group.values())
+    ways += [way for _, way in by_group.values()]
     straight, inductance = _straight(view, a, b, x, y, crossing)
     admittance += 1 / inductance
     ways = sorted([*ways, *straight], key=lambda way: (way.distance, way.what))
@@ -196,7 +210,7 @@ def _joining(
     layers = sorted((int(board.areas.layer[a]), int(board.areas.layer[b])))
     spacing = board.distance(*layers)
     vias = np.intersect1d(view.vias_on(a), view.vias_on(b))
-    rows = caps.between(int(board.areas.net[a]), int(board.areas.net[b]))
+    rows = _capacitors(view, a, b)
     px = np.concatenate([board.vias.x[vias], caps.x[rows]])
     py = np.concatenate([board.vias.y[vias], caps.y[rows]])
     own = np.concatenate([board.vias.drill[vias] / 2, np.full(len(rows), VIA_RADIUS)])
@@ -236,6 +250,16 @@ def _joining(
     return ways, inductance
 
 
+def _capacitors(view: View, a: int, b: int) -> Ints:
+    """Rows of view.capacitors with a pin on the connected copper of either area: copper of the same name that is tied
+    to nothing has none."""
+    caps, group = view.capacitors, view.pieces.group[view.copper.piece_of_area]
+    rows = caps.between(int(view.board.areas.net[a]), int(view.board.areas.net[b]))
+    one, other = caps.group_a[rows], caps.group_b[rows]
+    joins = ((one == group[a]) & (other == group[b])) | ((one == group[b]) & (other == group[a]))
+    return rows[joins]
+
+
 def _free_place(places: Floats, radii: Floats, distance: float, radius: float) -> Floats:
     """Where a new via at that distance has most room among others at `places` (n, 2): one of 16 directions."""
     angle = np.arange(16) * np.pi / 8
@@ -250,7 +274,7 @@ def _straight(view: View, a: int, b: int, x: float, y: float, crossing: Crossing
     """The nearest capacitor between the nets of two areas of one layer on either side of the crossing."""
     board, caps = view.board, view.capacitors
     layer = int(board.areas.layer[a])
-    rows = caps.between(int(board.areas.net[a]), int(board.areas.net[b]))
+    rows = _capacitors(view, a, b)
     side = crossing.along[0] * (caps.y[rows] - y) - crossing.along[1] * (caps.x[rows] - x)
     distance = np.hypot(caps.x[rows] - x, caps.y[rows] - y)
     ways, reaches, admittance = [], [], 0.0
