@@ -10,7 +10,7 @@ from shapely import Point, box
 from quietcopper.board import Board
 from quietcopper.build import BoardBuilder, Hop, Land, Package, chip, header, small_board, soic
 from quietcopper.electrical.copper import connect
-from quietcopper.electrical.paths import MOST_PINS, net_paths, start_pin
+from quietcopper.electrical.paths import MOST_PINS, longest_way, net_paths, start_pin
 
 DOT = Package("dot", (Land("1", 0.0, 0.0, Point(0, 0).buffer(0.2e-3)),), box(-3e-4, -3e-4, 3e-4, 3e-4))
 
@@ -224,3 +224,35 @@ def _between(steps):
         elif now is not None:
             now.append(kind)
     return out
+
+
+def test_spans_say_where_each_step_is_entered_and_left():
+    b = small_board()
+    dots(b, (5, 5), (25, 5), (12, 10))
+    b.trace("A", 1, [(20, 5), (5, 5)])
+    b.trace("A", 4, [(20, 5), (25, 5)])
+    b.via("A", (20, 5))
+    b.trace("A", 1, [(12, 10), (12, 5)])
+    b.trace("A", 1, [(25, 5), (25, 4)])
+    b.via("A", (25, 5))
+    board = b.build()
+    found = {board.pin_label(p.end_pin): p for p in net_paths(board, connect(board), board.net_index["A"])}
+    by_step = dict(zip(found["TP2.1"].steps, found["TP2.1"].spans, strict=True))
+    assert by_step["trace", 0, True] == pytest.approx((15e-3, 0.0))
+    assert by_step["via", 0, False] == (0.0, 3.0)
+    spans = found["TP3.1"].spans
+    assert spans == (pytest.approx((15e-3, 8e-3)), pytest.approx((5e-3, 0.0)))
+
+
+def test_the_longest_way_of_a_net_without_pins():
+    b = small_board()
+    b.trace("A", 1, [(5, 5), (15, 5), (15, 8)])
+    b.trace("A", 1, [(10, 5), (10, 6)])
+    b.via("A", (15, 8))
+    b.trace("A", 4, [(15, 8), (30, 8)])
+    board = b.build()
+    way = longest_way(board, connect(board), board.net_index["A"])
+    assert way is not None
+    assert (way.start_pin, way.end_pin) == (-1, -1)
+    assert way.length * 1e3 == pytest.approx(13 + 15 + board.depths[3] * 1e3)
+    assert longest_way(board, connect(board), 0) is None

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import shapely
@@ -57,9 +57,35 @@ def net_paths(
     others = [int(pin) for pin in pins if pin != first]
     at = _pin_nodes(board, graph, [first, *others])
     found = []
-    for pin, (steps, length) in _ways(graph, at, first, others).items():
-        found.append(Path(net, first, pin, steps, length))
+    for pin, way in _ways(graph, at, first, others).items():
+        found.append(Path(net, first, pin, way.steps, way.length, way.spans))
     return tuple(found)
+
+
+def longest_way(board: Board, copper: Copper, net: int) -> Path | None:
+    """The way between the two places of a net's copper that lie furthest apart, pins or not: for nets without pins.
+
+    Of a net in several pieces the longest way of all. start_pin and end_pin are -1. None for a net without traces, and
+    where `net_paths` finds its areas to be planes.
+    """
+    graph = _graph(board, copper, net) if net and bool((board.traces.net == net).any()) else None
+    if graph is None:
+        return None
+    ends = _trace_ends(board, graph)
+    group = copper.group_of_element[graph.element[ends]]
+    ways: list[_Way] = []
+    for one in np.unique(group):
+        mine = [int(node) for node in ends[group == one]]
+        at: dict[int, Index] = {node: np.array([node], dtype=np.int32) for node in mine}
+        start = mine[0]
+        for _ in range(2):  # furthest from anywhere, and furthest from there: the longest way of copper without loops
+            found = _ways(graph, at, start, mine)
+            start = max(found, key=lambda node: round(found[node].length, 9))
+        ways.append(found[start])
+    if not ways:
+        return None
+    way = max(ways, key=lambda way: round(way.length, 9))
+    return Path(net, -1, -1, way.steps, way.length, way.spans)
 
 
 def start_pin(board: Board, net: int, kinds: Sequence[PartKind] | None = None) -> int:
@@ -83,11 +109,12 @@ def start_pin(board: Board, net: int, kinds: Sequence[PartKind] | None = None) -
 class _Graph:
     """Nodes with their element, and edges with cost, length and the step that they stand for.
 
-    element : of each node; a, b : nodes of each edge; cost, length : m; kind, row : of the step, kind "" for a mere
-    joint. A trace edge runs from a to b in the direction of the trace.
+    element : of each node; along : its place on a trace, m; a, b : nodes of each edge; cost, length : m
+    kind, row : of the step, kind -1 for a mere joint. A trace edge runs from a to b in the direction of the trace.
     """
 
     element: Index
+    along: Floats
     a: Index
     b: Index
     cost: Floats
@@ -141,7 +168,7 @@ def _graph(board: Board, copper: Copper, net: int) -> _Graph | None:
     if across is None:
         return None
     a, b, cost, length, kind, row = (np.concatenate(column) for column in zip(*edges, across, strict=True))
-    return _Graph(element, a, b, np.maximum(cost, NOTHING), length, kind, row, copper)
+    return _Graph(element, along, a, b, np.maximum(cost, NOTHING), length, kind, row, copper)
 
 
 def _meetings(board: Board, copper: Copper, one: Index, two: Index) -> tuple[Index, Index, Points, Points]:
@@ -289,10 +316,16 @@ def _pin_nodes(board: Board, graph: _Graph, pins: list[int]) -> dict[int, Index]
     return {p: np.flatnonzero(pin == p).astype(np.int32) for p in pins}
 
 
-def _ways(
-    graph: _Graph, at: dict[int, Index], first: int, others: list[int]
-) -> dict[int, tuple[tuple[tuple[str, int, bool], ...], float]]:
-    """Steps and length from the first pin to each other one that can be reached."""
+class _Way(NamedTuple):
+    """Steps, length (m) and spans as `Path` has them."""
+
+    steps: tuple[tuple[str, int, bool], ...]
+    length: float
+    spans: tuple[tuple[float, float], ...]
+
+
+def _ways(graph: _Graph, at: dict[int, Index], first: int, others: list[int]) -> dict[int, _Way]:
+    """The way from the first pin to each other one that can be reached."""
     n = len(graph.element)
     start = at[first]
     a = np.concatenate([graph.a, np.full(len(start), n)])
@@ -324,12 +357,25 @@ def _ways(
     return out
 
 
+def _trace_ends(board: Board, graph: _Graph) -> Index:
+    """Nodes at the ends of traces, in the order of their place, which no shuffle of the board changes."""
+    elements, traces = graph.of.elements, board.traces
+    node = np.flatnonzero(elements.kind[graph.element] == TRACE)
+    row = elements.row[graph.element[node]]
+    first, last = graph.along[node] <= TOUCH, graph.along[node] >= traces.length[row] - TOUCH
+    x = np.where(first, traces.x0[row], traces.x1[row])
+    y = np.where(first, traces.y0[row], traces.y1[row])
+    order = np.lexsort((node, np.round(y, 8), np.round(x, 8)))
+    return node[order][(first | last)[order]]
+
+
 _NAMES = {TRACE: "trace", BARREL: "via", AREA: "area"}
 
 
-def _steps(graph: _Graph, walked: list[tuple[int, bool]]) -> tuple[tuple[tuple[str, int, bool], ...], float]:
+def _steps(graph: _Graph, walked: list[tuple[int, bool]]) -> _Way:
     """Edges in order of travel as steps, those of one trace or hole put together; a touch without length is no step."""
     steps: list[tuple[str, int, bool]] = []
+    spans: list[tuple[float, float]] = []
     length = 0.0
     for edge, back in walked:
         length += float(graph.length[edge])
@@ -337,6 +383,15 @@ def _steps(graph: _Graph, walked: list[tuple[int, bool]]) -> tuple[tuple[tuple[s
         if kind < 0 or graph.length[edge] <= TOUCH:
             continue
         step = (_NAMES[kind], int(graph.row[edge]), back and kind == TRACE)
+        ends = graph.a[edge], graph.b[edge]
+        if kind == AREA:
+            enter, leave = 0.0, float(graph.length[edge])
+        else:
+            at = graph.along if kind == TRACE else graph.of.elements.layer[graph.element]
+            enter, leave = (float(at[node]) for node in (ends[::-1] if back else ends))
         if not steps or steps[-1] != step:
             steps.append(step)
-    return tuple(steps), length
+            spans.append((enter, leave))
+        else:
+            spans[-1] = (spans[-1][0], spans[-1][1] + leave if kind == AREA else leave)
+    return _Way(tuple(steps), length, tuple(spans))

@@ -167,13 +167,18 @@ class LayerChanges(Table):
 @dataclass(frozen=True)
 class Path:
     """A net's way from one pin to another: steps in order, each ('trace', row, reversed), ('via', row, False) or, where
-    the way leads through a pour, ('area', row, False). length : m, along centre lines, pours and barrels."""
+    the way leads through a pour, ('area', row, False). length : m, along centre lines, pours and barrels.
+
+    spans : of each step where it is entered and left: along a trace the places on it, m; down a hole the two layers;
+    in a pour 0 and the way across, m
+    """
 
     net: int
     start_pin: int
     end_pin: int
     steps: tuple[tuple[str, int, bool], ...]
     length: float
+    spans: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
