@@ -34,7 +34,7 @@ from quietcopper.electrical.pairs import differential_pairs
 from quietcopper.electrical.parts import Link, PartKind, by_reference, part_kinds, series_links
 from quietcopper.electrical.roles import LEAST_DECOUPLING
 from quietcopper.electrical.settings import NetSettings, Settings, same
-from quietcopper.electrical.tables import SIGNAL, SUPPLY, Driver, Role
+from quietcopper.electrical.tables import SIGNAL, SUPPLY, Driver, Pair, Role
 
 FIGURES = ("rise", "source", "swing", "rate")
 COMMON_SUPPLY = 3.3  # V, taken where no supply of a driving part is known; common practice, no source
@@ -86,6 +86,12 @@ def net_drivers(board: Board, roles: tuple[Role, ...], settings: Settings) -> tu
         said = settings.for_net(name)
         out.append(_as_told(driver, said, settings.counts_as_given(said)))
     return tuple(out)
+
+
+def resistors_before(board: Board, roles: tuple[Role, ...], pairs: tuple[Pair, ...]) -> dict[int, Link]:
+    """The series resistor between a net and its driver, by net: those that `net_drivers` adds to the source."""
+    lines = _Lines(board, roles)
+    return lines.series_ohms(lines.families({net for pair in pairs for net in (pair.positive, pair.negative)}))
 
 
 @dataclass(eq=False)

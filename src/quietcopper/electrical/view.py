@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from quietcopper.electrical.copper import Copper
     from quietcopper.electrical.parts import PartKind
     from quietcopper.electrical.plane_pairs import Facing
+    from quietcopper.electrical.profile import Profiles
     from quietcopper.electrical.sections import LineTable
     from quietcopper.electrical.ways import Capacitors
 
@@ -48,9 +49,7 @@ class View:
     sections : cross-sections solved before, of this board or another; those solved now are added
     """
 
-    def __init__(
-        self, board: Board, settings: Settings | None = None, *, sections: SectionCache | None = None
-    ) -> None:
+    def __init__(self, board: Board, settings: Settings | None = None, *, sections: SectionCache | None = None) -> None:
         self.sections = SectionCache() if sections is None else sections
         self.settings = settings if settings is not None else Settings()
         self.board = self.settings.correct(board)
@@ -144,6 +143,13 @@ class View:
         from quietcopper.electrical.paths import net_paths
 
         return net_paths(self.board, self.copper, net, kinds=self.part_kinds)
+
+    @cached_property
+    def profiles(self) -> Profiles:
+        """What a wave meets from pin to pin, by net."""
+        from quietcopper.electrical.profile import Profiles
+
+        return Profiles(self)
 
     @cached_property
     def _facing_capacitance(self) -> dict[tuple[int, int], float]:

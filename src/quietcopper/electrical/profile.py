@@ -1,0 +1,262 @@
+"""What a wave meets on its way from pin to pin: pieces of trace, holes and pours in order, each with its impedance.
+
+Traces have the impedance of their runs as solved on the cross-section. A hole is a short piece by a stated model:
+inductance of its barrel with the nearest ground hole as return (`fields.vias.return_inductance`, exact for two vias
+between planes), without one the printed rule; capacitance of its pads in their antipads by the printed rule; both
+rules of Johnson and Graham (from memory), good to some 30 %. Pads and pours are not lines and are not solved: there,
+and where a run was not solved, the line is taken to go on as next to it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import shapely
+
+from quietcopper.board.model import Bools, Floats, Ints, Names
+from quietcopper.electrical.drivers import resistors_before
+from quietcopper.electrical.openings import clearances
+from quietcopper.electrical.paths import longest_way, net_paths
+from quietcopper.electrical.tables import GROUND, SIGNAL, Path
+from quietcopper.electrical.view import TYPICAL_DELAY, View
+from quietcopper.errors import OutOfRange
+from quietcopper.fields.vias import printed_antipad_rule, printed_via_rule, return_inductance
+from quietcopper.units import C0, MM
+
+RETURN_REACH = 5e-3  # m; a ground hole further away than this is no return of a hole's own
+
+
+@dataclass(frozen=True, eq=False)
+class Profile:
+    """A path piece by piece in the order of travel; columns of shape (pieces,), lengths in m.
+
+    kind : 'trace', 'via' or 'area'; row : in board.traces, vias or areas; run : row in view.runs, -1 for none
+    layer : of the piece, of a hole the one where it is left; reference : row in board.areas, -1 for none
+    start : distance from the beginning; length : of the piece; width : of the trace, nan for the others
+    z0 : ohm, nan where not solved, and `reason` then says why; delay : of the piece, s, known for all: where it was not
+    solved that of the nearest solved piece per metre
+    """
+
+    path: Path
+    kind: Names
+    row: Ints
+    run: Ints
+    layer: Ints
+    reference: Ints
+    start: Floats
+    length: Floats
+    width: Floats
+    z0: Floats
+    delay: Floats
+    reason: Names
+
+    def __len__(self) -> int:
+        return len(self.z0)
+
+    @cached_property
+    def met(self) -> Floats:
+        """z0, ohm, with unsolved pieces continuing the nearest solved trace; nan where no trace is solved."""
+        known = np.isfinite(self.z0)
+        return np.where(known, self.z0, _continued(self.start, self.length, self.z0, known & (self.kind == "trace")))
+
+    @property
+    def solved(self) -> bool:
+        """Whether the impedance of any of its traces is known."""
+        return bool((np.isfinite(self.z0) & (self.kind == "trace")).any())
+
+    @property
+    def total_delay(self) -> float:
+        """From the first pin to the last, s."""
+        return float(self.delay.sum())
+
+    @property
+    def typical(self) -> float:
+        """The impedance that half of the path's delay lies below, ohm: that of most of the line."""
+        order = np.argsort(self.met, kind="stable")
+        share = np.cumsum(self.delay[order])
+        return float(self.met[order][np.searchsorted(share, share[-1] / 2)])
+
+    def unsolved(self) -> float:
+        """Length without an impedance of its own, m, holes not counted."""
+        return float(self.length[~np.isfinite(self.z0) & (self.kind != "via")].sum())
+
+    def between(self, start: float, stop: float) -> Ints:
+        """Pieces that lie within a stretch given by the delay from the beginning (s), those it ends in included."""
+        ends = np.concatenate([[0.0], np.cumsum(self.delay)])
+        return np.flatnonzero((ends[1:] > start) & (ends[:-1] < stop)).astype(np.int32)
+
+
+def _continued(start: Floats, length: Floats, value: Floats, known: Bools) -> Floats:
+    """Each piece's value, that of the nearest known piece along the path; nan where none is known."""
+    if not known.any():
+        return np.full(len(value), np.nan)
+    rows = np.flatnonzero(known)
+    middle = start + length / 2
+    gap = np.maximum(np.abs(middle[:, None] - middle[rows]) - length[rows] / 2, 0)
+    nearest: Floats = value[rows[np.argmin(np.round(gap, 9), axis=1)]]
+    return nearest
+
+
+class Profiles:
+    """The profiles of a board's nets, each computed at its first use and kept."""
+
+    def __init__(self, view: View) -> None:
+        self._view = view
+        self._known: dict[int, tuple[Profile, ...]] = {}
+        order = np.lexsort((view.runs.start, view.runs.trace))
+        self._runs = order.astype(np.int32)
+        self._first = np.searchsorted(view.runs.trace[order], np.arange(len(view.board.traces) + 1))
+
+    def of(self, net: int) -> tuple[Profile, ...]:
+        """From the driving pin to each other pin of a net; of a net without two pins, its longest way.
+
+        Empty where nothing leads from one to the other, and for planes (`paths.net_paths`).
+        """
+        if net not in self._known:
+            view = self._view
+            start = self.start_pin(net)
+            pins = int((view.board.pins.net == net).sum())
+            if pins >= 2:
+                found = net_paths(view.board, view.copper, net, start, view.part_kinds)
+            else:
+                way = longest_way(view.board, view.copper, net)
+                found = (way,) if way is not None else ()
+            self._known[net] = tuple(self._profile(path) for path in found if path.steps)
+        return self._known[net]
+
+    def start_pin(self, net: int) -> int | None:
+        """The pin where the edge comes in: that of the series resistor before the net; None: `paths.start_pin`."""
+        link = self._before.get(net)
+        pins = self._view.board.pins
+        rows = np.flatnonzero((pins.net == net) & (pins.part == link.part)) if link is not None else np.empty(0, int)
+        return int(rows[0]) if len(rows) else None
+
+    def main(self, net: int) -> Profile | None:
+        """Of a net's profiles the one that takes longest, None for a net without any."""
+        return max(self.of(net), key=lambda p: round(p.total_delay, 15), default=None)
+
+    @cached_property
+    def _before(self) -> dict[int, Any]:
+        return resistors_before(self._view.board, self._view.roles, self._view.pairs)
+
+    def _profile(self, path: Path) -> Profile:
+        view, runs, table = self._view, self._view.runs, self._view.line_table
+        areas = view.board.areas
+        rows: list[tuple[Any, ...]] = []  # kind, row, run, layer, reference, length, width, z0, delay, reason
+        nan = float("nan")
+        for (kind, row, _), (enter, leave) in zip(path.steps, path.spans, strict=True):
+            if kind == "trace":
+                low, high = min(enter, leave), max(enter, leave)
+                mine = self._runs[self._first[row] : self._first[row + 1]]
+                mine = mine[(runs.stop[mine] > low) & (runs.start[mine] < high)]
+                for run in (mine if leave >= enter else mine[::-1]).tolist():
+                    length = min(runs.stop[run], high) - max(runs.start[run], low)
+                    z0, delay = table.z0[run], table.delay[run] * length
+                    said = (int(runs.layer[run]), int(runs.reference[run]), length, runs.width[run], z0, delay)
+                    rows.append((kind, row, run, *said, str(table.reason[run])))
+            elif kind == "via":
+                height, z_hole, delay_hole, why = self._hole(row, int(enter), int(leave))
+                rows.append((kind, row, -1, int(leave), -1, height, nan, z_hole, delay_hole, why))
+            else:
+                said = (int(areas.layer[row]), -1, leave - enter, nan, nan, nan)
+                rows.append((kind, row, -1, *said, "through a pour"))
+        types = (object, np.int32, np.int32, np.int32, np.int32, *(np.float64,) * 4, object)
+        columns = list(zip(*rows, strict=True)) if rows else [()] * len(types)
+        kinds, row_, run_, layer, reference, length, width, z0, delay, reason = (
+            np.array(column, dtype=kind) for column, kind in zip(columns, types, strict=True)
+        )
+        start = np.concatenate([[0.0], np.cumsum(length)[:-1]]) if len(length) else length
+        solved = np.isfinite(z0) & (kinds == "trace")
+        slope = _continued(start, length, delay / np.where(length > 0, length, 1.0), solved)
+        slope = np.where(np.isfinite(slope), slope, TYPICAL_DELAY)
+        delay = np.where(np.isfinite(delay), delay, slope * length)
+        return Profile(path, kinds, row_, run_, layer, reference, start, length, width, z0, delay, reason)
+
+    def _hole(self, via: int, enter: int, leave: int) -> tuple[float, float, float, str]:
+        """Height (m), impedance (ohm), delay (s) of a hole between two layers, and why it has no impedance."""
+        board = self._view.board
+        upper, lower = min(enter, leave), max(enter, leave)
+        height = float(board.depths[lower] - board.depths[upper])
+        sheets = board.dielectrics[upper:lower]
+        er = sum(s.er * s.thickness for s in sheets) / sum(s.thickness for s in sheets)
+        slowest = height * np.sqrt(er) / C0
+        pad, antipad = float(self._pads[via]), float(self._antipads[via])
+        if not pad > 0:
+            return height, float("nan"), slowest, "a hole without pads"
+        if not np.isfinite(antipad):
+            return height, float("nan"), slowest, "no plane near the hole"
+        if antipad <= pad * 1.02:
+            return height, float("nan"), slowest, "its pad fills the opening in the planes"
+        radius = float(board.vias.drill[via]) / 2
+        try:
+            capacitance = float(printed_antipad_rule(er, height, pad, antipad))
+            inductance = self._inductance(via, height, radius, upper, lower)
+        except OutOfRange as problem:
+            return height, float("nan"), slowest, str(problem)
+        z0 = float(np.sqrt(inductance / capacitance))
+        return height, z0, max(slowest, float(np.sqrt(inductance * capacitance))), ""
+
+    def _inductance(self, via: int, height: float, radius: float, upper: int, lower: int) -> float:
+        vias = self._view.board.vias
+        grounds, x, y = self._grounds
+        joins = grounds[(vias.first[grounds] <= upper) & (vias.last[grounds] >= lower)]
+        x, y = x[joins] - x[via], y[joins] - y[via]
+        distance = np.hypot(x, y)
+        if len(joins) and distance.min() <= RETURN_REACH:
+            nearest = int(np.argmin(np.round(distance, 9)))
+            at = np.array([[x[nearest], y[nearest]]])
+            return float(return_inductance(height, radius, at, vias.drill[joins[nearest]] / 2))
+        return float(printed_via_rule(height, 2 * radius))
+
+    @cached_property
+    def _grounds(self) -> tuple[Ints, Floats, Floats]:
+        """Plated holes of ground nets, and the middle of every hole."""
+        vias, roles = self._view.board.vias, self._view.roles
+        ground = np.array([role.kind == GROUND for role in roles], dtype=np.bool_)
+        rows = np.flatnonzero(vias.plated & ground[vias.net]).astype(np.int32)
+        return rows, (vias.x + vias.x1) / 2, (vias.y + vias.y1) / 2
+
+    @cached_property
+    def _pads(self) -> Floats:
+        """Diameter of each hole's pads, m, the mean of those it has; 0 for none."""
+        board = self._view.board
+        own = np.flatnonzero(board.pads.via >= 0)
+        size = np.sqrt(4 * shapely.area(board.pads.shape[own]) / np.pi)
+        count = np.bincount(board.pads.via[own], minlength=len(board.vias))
+        total = np.bincount(board.pads.via[own], size, minlength=len(board.vias))
+        return np.divide(total, count, out=np.zeros(len(board.vias)), where=count > 0)
+
+    @cached_property
+    def _antipads(self) -> Floats:
+        """Diameter of the opening in planes that each signal hole passes, m, the mean over them; inf for none."""
+        board, roles = self._view.board, self._view.roles
+        signal = np.array([role.kind == SIGNAL for role in roles], dtype=np.bool_)
+        holes = np.flatnonzero(board.vias.plated & signal[board.vias.net])
+        total, count = np.zeros(len(holes)), np.zeros(len(holes))
+        for layer in range(1, len(board.layers) - 1):
+            clear = clearances(board, holes, layer)
+            near = np.isfinite(clear) & (clear > 0)
+            total += np.where(near, 2 * np.where(near, clear, 0.0), 0.0)
+            count += near
+        out = np.full(len(board.vias), np.inf)
+        out[holes] = np.divide(total, count, out=np.full(len(holes), np.inf), where=count > 0)
+        return out
+
+
+def profile_picture(profile: Profile, target: float | None = None) -> dict[str, Any]:
+    """The impedance along a path as the evidence `impedance_profile`; unsolved pieces as the line next to them."""
+    distance: list[float] = []
+    found: list[float] = []
+    for start, length, z in zip(profile.start.tolist(), profile.length.tolist(), profile.met.tolist(), strict=True):
+        if found and abs(z - found[-1]) < 1e-9:
+            distance[-1] = (start + length) / MM
+            continue
+        distance += [start / MM, (start + length) / MM]
+        found += [z, z]
+    out: dict[str, Any] = {"distance_mm": distance, "found_ohm": found}
+    if target is not None:
+        out["target_ohm"] = target
+    return out
