@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -39,10 +41,15 @@ def tiles(shape: BaseGeometry, vertices: int = 96, smallest: float = 0.2e-3) -> 
 
     Together they cover exactly the same copper. A plane must be cut up before it meets an overlay or distance query:
     their cost grows with the vertices of the whole. Tiles are not halved below `smallest` (m). An invalid polygon is
-    returned whole, because clipping it could lose copper.
+    returned whole, because clipping it could lose copper. Kept for shapes met again.
     """
+    return list(_tiles(shape, vertices, smallest))
+
+
+@lru_cache(maxsize=1024)
+def _tiles(shape: BaseGeometry, vertices: int, smallest: float) -> tuple[Polygon, ...]:
     if not shape.is_valid:
-        return [part for part in shapely.get_parts(shape).tolist() if isinstance(part, Polygon)]
+        return tuple(part for part in shapely.get_parts(shape).tolist() if isinstance(part, Polygon))
     done: list[Polygon] = []
     todo = [part for part in shapely.get_parts(shape).tolist() if isinstance(part, Polygon) and not part.is_empty]
     while todo:
@@ -59,4 +66,4 @@ def tiles(shape: BaseGeometry, vertices: int = 96, smallest: float = 0.2e-3) -> 
             whole = part if part.is_valid else shapely.make_valid(part)
             halves = [shapely.intersection(whole, shapely.box(*box)) for box in boxes]
         todo.extend(piece for half in halves for piece in shapely.get_parts(half) if isinstance(piece, Polygon))
-    return done
+    return tuple(done)

@@ -14,6 +14,7 @@ from quietcopper.board import Board
 from quietcopper.board.contacts import AREA, BARREL, PAD, TRACE, Elements, bodies, contacts
 from quietcopper.changes import refill
 from quietcopper.changes.base import Changed, ChangeError, Rules, layer_of, named, net_of, nets_of, place_mm
+from quietcopper.changes.room import cut_back
 from quietcopper.changes.tables import renamed, with_areas, without
 from quietcopper.changes.vias import stitch
 
@@ -221,20 +222,9 @@ def set_pour_gap(board: Board, rules: Rules, *, net: str, layer: int, gap: float
     near = near[shapely.intersects(areas.shape[near], blocked)]
     if not len(near):
         raise ChangeError(f"no area lies within {gap * 1e3:g} mm of {net} on {board.layer_label(layer)}")
-    there = refill.on_layer(board, layer, but=near)
-    new, lost = [], 0
-    for area in near.tolist():
-        cut = shapely.difference(areas.shape[area], blocked)
-        parts = [p for p in shapely.get_parts(cut).tolist() if isinstance(p, Polygon) and p.area > refill.SMALLEST]
-        own = there.shape[(there.net == areas.net[area]) & (there.net != 0)]
-        tree = shapely.STRtree(own)
-        tied = parts
-        if len(tree.query(areas.shape[area], predicate="intersects")):
-            tied = [p for p in parts if len(tree.query(p, predicate="intersects"))]
-        lost += len(parts) - len(tied)
-        new += [(int(areas.net[area]), layer, p) for p in tied]
+    changed, lost = cut_back(board, row, layer, np.array([blocked], dtype=object))
     notes = (f"{lost} scrap{'' if lost == 1 else 's'} of pour that nothing tied any more left out.",) if lost else ()
-    return Changed(with_areas(board, near, new), notes)
+    return Changed(changed, notes)
 
 
 def set_dielectric(

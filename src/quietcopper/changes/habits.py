@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -48,6 +49,7 @@ def _usual(board: Board, net: int) -> ViaSize | None:
     return None
 
 
+@lru_cache(maxsize=8)
 def fill_clearance(board: Board, least: float) -> float:
     """How far areas keep from foreign via pads on this board (median, m), at least `least`."""
     pads, areas = board.pads, board.areas

@@ -17,9 +17,9 @@ from quietcopper.board.model import Bools, Floats, Shapes
 from quietcopper.build.pours import Obstacles, grow, obstacles
 from quietcopper.changes.base import Rules
 from quietcopper.changes.habits import WIDEST_OPENING, fill_clearance
+from quietcopper.changes.room import SMALLEST
 
 Index = NDArray[np.int64]
-SMALLEST = 0.1e-6  # m2 (0.1 mm²); smaller scraps of copper are left out
 
 
 def on_layer(board: Board, layer: int, *, but: Index) -> Obstacles:

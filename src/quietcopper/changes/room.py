@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from quietcopper.board import Board
@@ -19,6 +20,7 @@ from quietcopper.changes.base import Rules
 from quietcopper.changes.tables import ViaSize, with_areas
 
 HOLE_TO_HOLE = 0.25e-3  # m, wall to wall; common practice, no source
+SMALLEST = 0.1e-6  # m2 (0.1 mm²); smaller scraps of copper are left out
 STEP = 0.1e-3  # m between the places that are tried
 Index = NDArray[np.int64]
 
@@ -29,6 +31,7 @@ class Room:
 
     board: Board
     rules: Rules
+    _copper: dict[tuple[int, int], Shapes] = field(default_factory=dict)
 
     @cached_property
     def layers(self) -> tuple[Obstacles, ...]:
@@ -44,12 +47,16 @@ class Room:
 
     def own_copper(self, net: int, layer: int) -> Shapes:
         """The areas of a net on a layer, cut into tiles."""
-        areas = self.board.areas
-        rows = np.flatnonzero((areas.net == net) & (areas.layer == layer))
-        cut = [tile for row in rows for tile in tiles(areas.shape[row])]
-        out = np.empty(len(cut), dtype=object)
-        out[:] = cut
-        return out
+        known = self._copper.get((net, layer))
+        if known is None:
+            areas = self.board.areas
+            rows = np.flatnonzero((areas.net == net) & (areas.layer == layer))
+            cut = [tile for row in rows for tile in tiles(areas.shape[row])]
+            known = np.empty(len(cut), dtype=object)
+            known[:] = cut
+            shapely.prepare(known)
+            self._copper[net, layer] = known
+        return known
 
     def clear(self, shapes: Shapes, net: int, layer: int, *, own_pads: bool = True) -> Bools:
         """Whether copper of a net on a layer keeps the spacing to all foreign copper and holes, shape (n,).
@@ -109,16 +116,35 @@ def around(x: float, y: float, radius: float, step: float = STEP) -> Floats:
 
 def give_way(board: Board, net: int, copper: Sequence[Iterable[BaseGeometry]], clearance: float) -> Board:
     """The board with areas of other nets cut back from new copper of a net; copper : its shapes by layer."""
-    areas, gone, new = board.areas, [], []
     for layer, shapes in enumerate(copper):
         wanted = np.array(list(shapes), dtype=object)
-        if not len(wanted):
+        if len(wanted):
+            board, _ = cut_back(board, net, layer, grow(wanted, clearance))
+    return board
+
+
+def cut_back(board: Board, net: int, layer: int, blocked: Shapes) -> tuple[Board, int]:
+    """The board with the areas of other nets on a layer cut back from what is blocked, and how many scraps were left
+    out: of an area that something of its net ties, the parts that nothing ties any more; of one that nothing tied, all
+    but the largest; and slivers."""
+    areas = board.areas
+    there = obstacles(board.traces, board.vias, board.pads, [], layer)
+    tree = shapely.STRtree(blocked)
+    gone: list[int] = []
+    new: list[tuple[int, int, BaseGeometry]] = []
+    scraps = 0
+    for row in np.flatnonzero((areas.layer == layer) & (areas.net != net)).tolist():
+        near = tree.query(areas.shape[row], predicate="intersects")
+        if not len(near):
             continue
-        blocked = grow(wanted, clearance)
-        for row in np.flatnonzero((areas.layer == layer) & (areas.net != net)).tolist():
-            near = shapely.STRtree(blocked).query(areas.shape[row], predicate="intersects")
-            if len(near):
-                gone.append(row)
-                cut = shapely.difference(areas.shape[row], shapely.union_all(blocked[np.sort(near)]))
-                new.append((int(areas.net[row]), layer, cut))
-    return with_areas(board, np.array(gone, dtype=np.int64), new) if gone else board
+        gone.append(row)
+        cut = shapely.difference(areas.shape[row], shapely.union_all(blocked[np.sort(near)]))
+        parts = [p for p in shapely.get_parts(cut).tolist() if isinstance(p, Polygon) and p.area > SMALLEST]
+        ties = shapely.STRtree(there.shape[(there.net == areas.net[row]) & (there.net != 0)])
+        if len(ties.query(areas.shape[row], predicate="intersects")):
+            kept = [p for p in parts if len(ties.query(p, predicate="intersects"))]
+        else:
+            kept = sorted(parts, key=lambda p: (-round(p.area, 12), p.bounds))[:1]
+        scraps += len(parts) - len(kept)
+        new += [(int(areas.net[row]), layer, p) for p in kept]
+    return (with_areas(board, np.array(gone, dtype=np.int64), new), scraps) if gone else (board, 0)

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterator, Mapping
 
 import numpy as np
 import shapely
 
 from quietcopper.electrical.pictures import section_picture
+from quietcopper.electrical.profile import Profile, Stretch, longest_run, profile_picture, worst_part
+from quietcopper.electrical.steps import difference, nearest_run
 from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.view import View
 from quietcopper.electrical.widths import width_for
+from quietcopper.fields.spectra import full_rise
 from quietcopper.findings import (
     Allowance,
     CauseHint,
@@ -28,13 +30,12 @@ from quietcopper.units import engineering
 NAME = "impedance-off-target"
 QUESTION = "Does a line with a target impedance meet it, as the copper around it really lies?"
 MECHANISM = """Where the impedance differs from what the ends are matched to, part of each edge is reflected. A piece
-that
-is short against the edge reflects less, because its two ends cancel."""
-FORMULA = """|Z - Z0| / (Z + Z0) with Z solved on the cross-sections cut from the board (boundary elements, error
-estimate
-0.2 %), averaged over the length; times 2·delay / rise time where the piece is shorter than half the edge. Fabrication
-adds
-some 10 %: the allowance is that tolerance's reflection."""
+that is short against the edge reflects less, because its two ends cancel."""
+FORMULA = """Along each way from pin to pin, on each layer: the mean of (Z - target) / (Z + target) over the half edge that
+comes back together, at the place where it is largest; so a stretch counts in full from half the edge on, a shorter one
+in proportion, and what is good elsewhere on the line does not make up for it. Z is solved on the cross-sections cut from
+the board (boundary elements, error estimate 0.2 %); pieces that were not solved go on as next to them, holes are taken
+as on target. Fabrication adds some 10 %: the allowance is that tolerance's reflection. Lines of a pair count singly."""
 ALLOWANCES: Mapping[str, Limit] = {
     "tolerance": Limit(
         0.10,
@@ -49,6 +50,7 @@ ALLOWANCES: Mapping[str, Limit] = {
         "A line counts as long from this share of its rise time in delay.",
     ),
 }
+MOST_OF_IT = 0.7  # share of a net's delay on a layer from which on another width for all of it is proposed
 SOURCES = (
     "Reflection at a step: Pozar, Microwave Engineering, section 2.3 (from memory)",
     "Cross-section solver: fields.section_solver, tested against exact cases",
@@ -56,81 +58,81 @@ SOURCES = (
 
 
 def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
-    board, runs, lines = view.board, view.runs, view.line_table
+    board = view.board
     tolerance = view.settings.allowance(f"{NAME}.tolerance", ALLOWANCES["tolerance"].default)
     share = view.settings.allowance(f"{NAME}.long_share", ALLOWANCES["long_share"].default)
-    by_place: dict[tuple[int, int], list[int]] = defaultdict(list)
-    for row, (net, layer) in enumerate(zip(runs.net.tolist(), runs.layer.tolist(), strict=True)):
-        if view.roles[net].kind == SIGNAL:
-            by_place[net, layer].append(row)
-    nets = {net for net, _ in by_place}
-    with_target = {net for net in nets if view.target_of(net) is not None}
-    solved_nets = set()
-    without = []
-    for (net, layer), members in by_place.items():
-        rows = np.array(members)
-        rows = rows[np.isfinite(lines.z0[rows])]
-        length = runs.length[rows]
-        if not len(rows) or length.sum() == 0:
+    nets = [net for net in np.unique(view.runs.net).tolist() if view.roles[net].kind == SIGNAL]
+    with_target = [net for net in nets if view.target_of(net) is not None]
+    unsolved = []
+    for net in with_target:
+        profiles = [p for p in view.profiles.of(net) if p.solved]
+        if not profiles:
+            unsolved.append(board.nets[net])
             continue
-        solved_nets.add(net)
         target = view.target_of(net)
-        delay = float((lines.delay[rows] * length).sum())
-        if target is None:
-            if view.drivers[net].swing > 0 and delay > share * view.drivers[net].rise:
-                without.append(net)
-            continue
-        z = float(np.average(lines.z0[rows], weights=length))
-        yield _finding(view, net, layer, rows, z, target, delay, tolerance)
-    yield Coverage(NAME, len(with_target & solved_nets), len(with_target), "nets with a target")
-    if with_target - solved_nets:
-        names = ", ".join(sorted(board.nets[n] for n in with_target - solved_nets)[:6])
-        yield NotChecked(NAME, names, "no cross-section of these lines could be solved", len(with_target - solved_nets))
+        assert target is not None
+        for layer in sorted({int(at) for p in profiles for at in p.layer[p.kind == "trace"]}):
+            finding = _worst(view, profiles, layer, target, tolerance)
+            if finding is not None:
+                yield finding
+    yield Coverage(NAME, len(with_target) - len(unsolved), len(with_target), "nets with a target")
+    if unsolved:
+        why = "none of their cross-sections could be solved, or no way leads through their copper"
+        yield NotChecked(NAME, ", ".join(sorted(unsolved)[:6]), why, len(unsolved))
+    without = 0
+    for net in nets:
+        driver = view.drivers[net]
+        without += view.target_of(net) is None and driver.swing > 0 and view.delay_of(net) > share * driver.rise
     if without:
         yield NotChecked(
             NAME,
             "long lines without a target",
             "neither the file nor the settings name a target impedance (settings: target_ohm)",
-            len(set(without)),
+            without,
         )
 
 
-def _finding(
-    view: View, net: int, layer: int, rows: np.ndarray, z: float, target: float, delay: float, tolerance: float
-) -> Finding:
+def _worst(view: View, profiles: list[Profile], layer: int, target: float, tolerance: float) -> Finding | None:
+    """The stretch of a net on a layer that reflects most, over all ways; None where nothing is solved there."""
+    net = profiles[0].path.net
+    rise = float(full_rise(view.drivers[net].rise))
+    best: tuple[float, Profile, Stretch] | None = None
+    for profile in profiles:
+        stretch = worst_part(profile, rise, target, layer)
+        if stretch is None or longest_run(view, profile, stretch.pieces) < 0:
+            continue
+        if best is None or round(abs(stretch.share), 9) > best[0]:
+            best = (round(abs(stretch.share), 9), profile, stretch)
+    return None if best is None else _finding(view, layer, best[1], best[2], target, tolerance)
+
+
+def _finding(view: View, layer: int, profile: Profile, stretch: Stretch, target: float, tolerance: float) -> Finding:
     board, runs, lines = view.board, view.runs, view.line_table
-    rise, name = view.drivers[net].rise, board.nets[net]
-    length = float(runs.length[rows].sum())
-    shorter = min(1.0, 2 * delay / rise) if rise > 0 else 1.0
-    reflection = abs(z - target) / (z + target) * shorter
+    net = profile.path.net
+    rise, name, label = view.drivers[net].rise, board.nets[net], board.layer_label(layer)
+    z, reflection = stretch.z0, abs(stretch.share)
     allowance = Allowance(tolerance / (2 + tolerance), "1", ALLOWANCES["tolerance"].source, f"{NAME}.tolerance")
-    longest = int(rows[np.argmax(runs.length[rows])])
+    longest = longest_run(view, profile, stretch.pieces)
     at = shapely.line_interpolate_point(runs.line[longest], 0.5, normalized=True)
-    width = float(np.median(runs.width[rows]))
-    remedies = []
-    wider = width_for(lines.sections[lines.section[longest]], target, view.settings.min_width)
-    if wider is not None:
-        verb = "widen" if wider > width else "narrow"
-        change = Proposal(
-            f"{verb} {name} on {board.layer_label(layer)} to {engineering(wider, 'm')} for {target:g} Ω",
-            "set-width",
-            {"net": name, "layer": layer, "width": wider},
-        )
-        remedies.append(Remedy(change, None, "not solved"))
+    rows = profile.run[stretch.pieces]
+    width = float(runs.width[longest])
+    section = lines.sections[lines.section[longest]]
+    remedies: list[Remedy] = []
+    if allowance.excess_db(reflection) > -6:
+        remedies = _remedies(view, profile, stretch, layer, target)
     return Finding(
         check=NAME,
         subject=(name, board.layers[layer].name),
         title=f"{name} is {z:.1f} Ω instead of {target:g} Ω",
-        message=f"{name} on {board.layer_label(layer)} is {z:.1f} Ω over {engineering(length, 'm')} "
-        f"against a target of "
+        message=f"{name} on {label} is {z:.1f} Ω over {engineering(stretch.length, 'm')} against a target of "
         f"{target:g} Ω: {engineering(reflection, '1')} of each edge is reflected.",
         place=Place((at.x, at.y), shapely.union_all(runs.line[rows]), (layer,), (name,)),
         predicted=reflection,
         allowance=allowance,
         cause=CauseHint(
             f"impedance:{board.layers[layer].name}:{target:g}",
-            f"Lines on {board.layer_label(layer)} miss their {target:g} Ω",
-            remedies[0].change if remedies else None,
+            f"Lines on {label} miss their {target:g} Ω",
+            remedies[0].change if remedies and remedies[0].change.kind else None,
         ),
         remedies=tuple(remedies),
         evidence={
@@ -138,12 +140,38 @@ def _finding(
                 "found_ohm": z,
                 "target_ohm": target,
                 "tolerance_percent": tolerance * 100,
-                "name": f"{name} on {board.layer_label(layer)}",
+                "name": f"{name} on {label}",
             },
             "width_mm": width * 1e3,
-            "length_mm": length * 1e3,
-            "delay_ps": delay * 1e12,
+            "length_mm": stretch.length * 1e3,
+            "delay_ps": stretch.delay * 1e12,
             "rise_ps": rise * 1e12,
-            "section": section_picture(lines.sections[lines.section[longest]], (name,)),
+            "impedance_profile": profile_picture(profile, target),
+            "section": section_picture(section, (name,)),
         },
     )
+
+
+def _remedies(view: View, profile: Profile, stretch: Stretch, layer: int, target: float) -> list[Remedy]:
+    """Another width for the whole layer, where the stretch is most of the line there; else what differs there."""
+    board, lines = view.board, view.line_table
+    name, label = board.nets[profile.path.net], board.layer_label(layer)
+    longest = longest_run(view, profile, stretch.pieces)
+    there = (profile.kind == "trace") & (profile.layer == layer)
+    if stretch.delay >= MOST_OF_IT * profile.delay[there].sum():
+        width = float(view.runs.width[longest])
+        wider = width_for(lines.sections[lines.section[longest]], target, view.settings.min_width)
+        if wider is None or (wider > width) != (stretch.z0 > target):  # else what lies elsewhere on the line decides
+            return []
+        change = Proposal(
+            f"{'widen' if wider > width else 'narrow'} {name} on {label} to {engineering(wider, 'm')} for {target:g} Ω",
+            "set-width",
+            {"net": name, "layer": layer, "width": wider},
+        )
+        return [Remedy(change, float("-inf"), "solved again")]
+    other = nearest_run(view, profile, target, longest)
+    if other < 0:
+        return []
+    words = difference(view, longest, other).words
+    change = Proposal(f"make the stretch of {name} on {label} as the rest of it: {words}")
+    return [Remedy(change, None, "not solved: how it is led there is the designer's")]

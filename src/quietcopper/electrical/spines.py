@@ -9,7 +9,7 @@ converge to it). Copper narrower than about the distance of those points is not 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -72,8 +72,9 @@ class Spine:
         return node[order[np.flatnonzero(np.diff(place[order], prepend=-1))]]
 
 
+@lru_cache(maxsize=256)
 def spine_of(shape: Polygon, step: float) -> Spine:
-    """The spine of a polygon, its edge sampled at most `step` (m) apart."""
+    """The spine of a polygon, its edge sampled at most `step` (m) apart. Kept for shapes met again."""
     origin = np.array(shape.bounds[:2])
     points, following = _along_edges(shape, step)
     vertices, ridges, sites = _diagram((points - origin) / step)

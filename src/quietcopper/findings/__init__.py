@@ -15,9 +15,11 @@ from quietcopper.findings.model import (
     Matched,
     NotChecked,
     Place,
+    Plan,
     Proposal,
     Remedy,
     Result,
+    Step,
     excess_db,
     grade,
 )
@@ -37,9 +39,11 @@ __all__ = [
     "Matched",
     "NotChecked",
     "Place",
+    "Plan",
     "Proposal",
     "Remedy",
     "Result",
+    "Step",
     "excess_db",
     "grade",
 ]

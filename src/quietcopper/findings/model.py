@@ -82,11 +82,15 @@ class Proposal:
 @dataclass(frozen=True)
 class Remedy:
     """A proposal with the excess after it, dB. `solved` is how: 'estimate' (the check's own formula with the changed
-    value) or 'solved again' (the changed board was reviewed). None: not worked out, and the text says so."""
+    value), 'solved again' (the changed board was reviewed), or why it was not solved. None: not worked out.
+
+    notes : what the change takes for granted, and what else it does to the board, one sentence each
+    """
 
     change: Proposal
     excess_after_db: float | None = None
     solved: str = "estimate"
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -184,7 +188,11 @@ class Decision:
 
 @dataclass(frozen=True)
 class Cause:
-    """Findings that share one design choice, worst first. after_db: worst excess left when the change is made."""
+    """Findings that share one design choice, worst first.
+
+    excess_after_db : worst excess that the change leaves of them or newly makes; None where it was not worked out
+    solved, notes : as in a Remedy
+    """
 
     id: str
     title: str
@@ -192,6 +200,37 @@ class Cause:
     change: Proposal | None
     excess_before_db: float
     excess_after_db: float | None
+    solved: str = "estimate"
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Step:
+    """One change of a plan, the causes (ids) that it is made for, and its notes."""
+
+    change: Proposal
+    causes: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Few changes that together bring as much as can be under its allowance; the board with all of them was reviewed.
+
+    over_before, over_after : how many findings lie at or over their allowance
+    worst_after_db : worst excess left, None where no finding is left
+    left : the titles of findings still over their allowance, worst first;  new : those of them that the changes made
+    notes : one sentence for each change that was chosen and could not be made with the others
+    """
+
+    steps: tuple[Step, ...]
+    over_before: int
+    over_after: int
+    worst_before_db: float
+    worst_after_db: float | None
+    left: tuple[str, ...] = ()
+    new: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -272,6 +311,7 @@ class Result:
 
     findings : graded ones, worst first;  passing : what was priced and lies below the lowest grade (for comparisons)
     decisions : by the id of the finding, those of earlier revisions included
+    plan : None where nothing was proven, or nothing can be
     """
 
     board: Mapping[str, Any]
@@ -290,3 +330,4 @@ class Result:
     drawing: Drawing
     passing: tuple[Finding, ...] = ()
     decisions: Mapping[str, Decision] = field(default_factory=dict)
+    plan: Plan | None = None

@@ -8,11 +8,12 @@ import numpy as np
 
 from quietcopper.board import Board
 from quietcopper.findings import Comparison, Finding, Matched, Result
+from quietcopper.review.look import Looked
 
 SAME_PLACE = 3e-3  # m; a finding that moved less than this and means the same is the same
 
 
-def match_findings(old: Result, new: Result) -> list[tuple[Finding | None, Finding | None]]:
+def match_findings(old: Result | Looked, new: Result | Looked) -> list[tuple[Finding | None, Finding | None]]:
     """Pairs of findings that mean the same thing: by id first, then by check, nets and nearest place."""
     left = {f.id: f for f in (*new.findings, *new.passing)}
     pairs: list[tuple[Finding | None, Finding | None]] = []

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import logging
 import time
-from collections.abc import Callable
 
 from quietcopper.board import Board
 from quietcopper.checks import Check, all_checks
@@ -12,15 +10,13 @@ from quietcopper.electrical.cables import cabled_connectors
 from quietcopper.electrical.drivers import driver_assumptions
 from quietcopper.electrical.settings import Settings
 from quietcopper.electrical.view import View
-from quietcopper.errors import OutOfRange, SettingsError
-from quietcopper.findings import AssumptionNote, Coverage, Finding, NotChecked, Result
-from quietcopper.findings.model import PASSES
-from quietcopper.review.causes import group_causes, identify
+from quietcopper.errors import SettingsError
+from quietcopper.findings import AssumptionNote, Result
+from quietcopper.review.causes import group_causes
 from quietcopper.review.drawing import draw
+from quietcopper.review.look import STAGES, Looked, Progress, look
+from quietcopper.review.prove import PLAN_ROUNDS, most_proofs, prove_result
 from quietcopper.review.tables import board_summary, line_rows, pair_rows, settings_summary, stackup_summary
-
-Progress = Callable[[str, int, int], None]  # stage, done, total
-log = logging.getLogger(__name__)
 
 
 def _silent(stage: str, done: int, total: int) -> None: ...
@@ -34,28 +30,17 @@ def known_allowances(checks: tuple[Check, ...], settings: Settings) -> None:
             raise SettingsError(f"settings: no allowance is called {key!r}; there are {', '.join(sorted(known))}")
 
 
-def run_check(check: Check, view: View) -> list[Finding | Coverage | NotChecked]:
-    """Everything one check says; a check that fails becomes one line under 'not checked', never a lost review."""
-    out: list[Finding | Coverage | NotChecked] = []
-    try:
-        out.extend(check.look(view))
-    except OutOfRange as e:
-        out.append(NotChecked(check.NAME, "the rest of this check", str(e)))
-    except Exception as e:  # a fault of ours must not cost the user the other checks
-        log.exception("check %s failed", check.NAME)
-        out.append(NotChecked(check.NAME, "the rest of this check", f"it failed: {type(e).__name__}: {e}"))
-    return out
-
-
 def review(
     board: Board,
     settings: Settings | None = None,
     *,
+    prove: bool = False,
     progress: Progress = _silent,
     timings: dict[str, float] | None = None,
 ) -> Result:
     """Review one board.
 
+    prove : apply the changes that the causes propose and review the changed boards, see `review.prove`
     progress : told (stage, done, total) as the work goes on;  timings : filled with seconds per stage
     Raises SettingsError for settings that name unknown allowances.
     """
@@ -63,46 +48,39 @@ def review(
     view = View(board, settings)
     known_allowances(checks, view.settings)
     seconds = timings if timings is not None else {}
-    stages: list[tuple[str, Callable[[], object]]] = [
-        ("net roles", lambda: (view.roles, view.pairs, view.drivers)),
-        ("connected copper", lambda: view.copper),
-        ("references", lambda: (view.runs, view.gaps, view.layer_changes)),
-        ("neighbours", lambda: view.neighbours),
-        ("cross-sections", lambda: view.line_table),
-    ]
-    total = len(stages) + len(checks)
-    for done, (stage, work) in enumerate(stages):
-        progress(stage, done, total)
-        began = time.perf_counter()
-        work()
-        seconds[stage] = time.perf_counter() - began
-    said: list[Finding | Coverage | NotChecked] = []
-    for done, check in enumerate(checks, start=len(stages)):
-        progress(check.NAME, done, total)
-        began = time.perf_counter()
-        said += run_check(check, view)
-        seconds[f"check {check.NAME}"] = time.perf_counter() - began
-    progress("result", total, total)
+    stages = len(STAGES) + len(checks)
+    proofs = most_proofs(view.board) + PLAN_ROUNDS if prove else 0
+    total, done = stages + proofs, 0
+
+    def on_stage(stage: str) -> None:
+        nonlocal done
+        progress(stage, min(done, total), total)
+        done += 1
+
+    looked = look(view, checks, on_stage, seconds)
     began = time.perf_counter()
-    result = _assemble(view, checks, said)
+    result = _assemble(view, checks, looked)
     seconds["result"] = time.perf_counter() - began
+    if prove:
+        began = time.perf_counter()
+        result = prove_result(result, view, checks, on_stage)
+        seconds["proofs"] = time.perf_counter() - began
+    progress("result", total, total)
     return result
 
 
-def _assemble(view: View, checks: tuple[Check, ...], said: list[Finding | Coverage | NotChecked]) -> Result:
+def _assemble(view: View, checks: tuple[Check, ...], looked: Looked) -> Result:
     board = view.board
-    priced = identify(f for f in said if isinstance(f, Finding))
-    findings = [f for f in priced if f.grade != PASSES]
-    causes = group_causes(findings)
+    causes = group_causes(list(looked.findings))
     assumptions = [*board.assumptions, *driver_assumptions(board, view.drivers), *cabled_connectors(view)[1]]
     return Result(
         board=board_summary(view),
         settings=settings_summary(view.settings),
         assumptions=tuple(AssumptionNote(a.what, a.value, a.unit, a.why, a.touches) for a in assumptions),
         causes=causes,
-        findings=tuple(findings),
-        coverage=tuple(c for c in said if isinstance(c, Coverage)),
-        not_checked=tuple(n for n in said if isinstance(n, NotChecked)),
+        findings=looked.findings,
+        coverage=looked.coverage,
+        not_checked=looked.not_checked,
         unread=tuple({"what": u.what, "count": u.count, "where": u.where, "why": u.why} for u in board.unread),
         problems=(*board.problems, *view.copper.problems, *view.settings.unused(board)),
         lines=line_rows(view),
@@ -113,5 +91,5 @@ def _assemble(view: View, checks: tuple[Check, ...], said: list[Finding | Covera
             for check in checks
         },
         drawing=draw(board),
-        passing=tuple(f for f in priced if f.grade == PASSES),
+        passing=looked.passing,
     )

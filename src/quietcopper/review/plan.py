@@ -1,0 +1,158 @@
+"""A short plan: few changes that together bring as much as can be under its allowance, tried as a whole."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from quietcopper.board import Board
+from quietcopper.changes import Changed, ChangeError, apply_change
+from quietcopper.changes.kinds import SEVERAL
+from quietcopper.findings import Plan, Proposal, Result, Step
+from quietcopper.review.trial import Bench, Trial, try_change
+
+PLAN_ROUNDS = 3  # boards with all changes that are tried: each without what did harm, and with what still helps
+ORDER = (
+    "set-dielectric",
+    "set-width",
+    "shift-trace",
+    "set-spacing",
+    "spread-bundle",
+    "set-pour-gap",
+    "remove-area",
+    "close-openings",
+    "join-areas",
+    "area-to-net",
+    "tie-fingers",
+    "bridge-gap",
+    "add-via",
+    "stitch",
+)
+LISTED = 12  # findings that are named
+
+
+@dataclass(frozen=True, eq=False)
+class _Choice:
+    cause: str
+    trial: Trial
+
+
+def make_plan(
+    bench: Bench, result: Result, trials: Mapping[str, Trial], progress: Callable[[str], None] = lambda stage: None
+) -> Plan | None:
+    """Greedy choice among the changes that were tried one by one, by how much excess each takes away beyond what the
+    chosen ones do; then the board with all of them is tried, and a change that the new findings come from is left out.
+
+    trials : by the id of the cause;  None where there is nothing over its allowance, or no change helps
+    """
+    over = {f.id: f.excess_db for f in result.findings if f.excess_db >= 0}
+    chosen = _choose(over, trials)
+    if not chosen:
+        return None
+    whole = None
+    for _ in range(PLAN_ROUNDS):
+        progress("proving: the plan as a whole")
+        whole = _tried(bench, result, chosen)
+        if whole is None:
+            return None
+        better = _improved(chosen, whole.trial, trials)
+        if better is None:
+            break
+        chosen = better
+    assert whole is not None
+    trial = whole.trial
+    left = [f for f in trial.looked.findings if f.excess_db >= 0]
+    new = {f.id for f in trial.new}
+    return Plan(
+        steps=tuple(step for choice in chosen if (step := whole.steps.get(choice.cause)) is not None),
+        over_before=len(over),
+        over_after=len(left),
+        worst_before_db=max(over.values()),
+        worst_after_db=max((f.excess_db for f in trial.looked.findings), default=None),
+        left=tuple(f.title for f in left[:LISTED]),
+        new=tuple(f.title for f in left if f.id in new)[:LISTED],
+        notes=tuple(whole.refused),
+    )
+
+
+def _improved(chosen: list[_Choice], trial: Trial, trials: Mapping[str, Trial]) -> list[_Choice] | None:
+    """The choice without the changes that brought harm, and with those that still would help; None for as it is."""
+    harm = {f.id for f in trial.new if f.excess_db >= 0}
+    guilty = [c for c in chosen if harm & {f.id for f in c.trial.new}]
+    if len(guilty) == len(chosen):
+        guilty = []
+    over = {i: after for i, after in trial.after.items() if after is not None and after >= 0}
+    names = {c.cause for c in chosen}
+    more = [c for c in _choose(over, {k: t for k, t in trials.items() if k not in names}) if not _harms(c.trial)]
+    if not guilty and not more:
+        return None
+    return [c for c in chosen if c not in guilty] + more
+
+
+def _harms(trial: Trial) -> bool:
+    return any(f.excess_db >= 0 for f in trial.new)
+
+
+def _choose(over: Mapping[str, float], trials: Mapping[str, Trial]) -> list[_Choice]:
+    """The changes in the order of what each still gains, none that gains nothing."""
+    now = dict(over)
+    chosen: list[_Choice] = []
+    rest = dict(trials)
+    while rest:
+        gains = {cause: _gain(now, trial) for cause, trial in rest.items()}
+        best = max(gains, key=lambda cause: (round(gains[cause], 6), cause))
+        if gains[best] <= 0:
+            break
+        trial = rest.pop(best)
+        chosen.append(_Choice(best, trial))
+        for finding in now:
+            after = trial.after.get(finding)
+            if after is not None:
+                now[finding] = min(now[finding], after)
+    return chosen
+
+
+def _gain(now: Mapping[str, float], trial: Trial) -> float:
+    """Excess over the allowances that a change takes away beyond what is taken already, less what it makes, dB."""
+    taken = 0.0
+    for finding, excess in now.items():
+        after = trial.after.get(finding)
+        if after is not None:
+            taken += max(excess, 0.0) - max(min(after, excess), 0.0)
+    return taken - sum(max(f.excess_db, 0.0) for f in trial.new)
+
+
+@dataclass(frozen=True, eq=False)
+class _Whole:
+    """Steps made, by cause; one sentence for each that could not be; what the board with all of them is like."""
+
+    steps: Mapping[str, Step]
+    refused: list[str]
+    trial: Trial
+
+
+def _tried(bench: Bench, result: Result, chosen: list[_Choice]) -> _Whole | None:
+    """All chosen changes made one after the other, and the board reviewed; None where not one can be made.
+
+    Traces come first and added vias last, because vias find another place more easily than traces.
+    """
+    board: Board = bench.board
+    steps: dict[str, Step] = {}
+    refused: list[str] = []
+    for choice in sorted(chosen, key=lambda c: _turn(c.trial.change)):
+        change = choice.trial.change
+        try:
+            changed = apply_change(board, change.kind, change.arguments, bench.rules)
+        except ChangeError as e:
+            refused.append(f"{change.text}: no longer possible after the other changes, {e}.")
+            continue
+        board = changed.board
+        steps[choice.cause] = Step(change, (choice.cause,), changed.notes)
+    if not steps:
+        return None
+    return _Whole(steps, refused, try_change(bench, result, Proposal("the whole plan"), Changed(board)))
+
+
+def _turn(change: Proposal) -> int:
+    kind = change.arguments["changes"][0]["kind"] if change.kind == SEVERAL else change.kind
+    return ORDER.index(kind)

@@ -1,0 +1,107 @@
+"""One change tried: the changed board looked at with the same settings, and each finding's figure before and after."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from quietcopper.board import Board
+from quietcopper.changes import Changed, Rules
+from quietcopper.checks import Check
+from quietcopper.electrical.choices import barrier_width
+from quietcopper.electrical.settings import Settings
+from quietcopper.electrical.view import View
+from quietcopper.fields.section_solver import SectionCache
+from quietcopper.findings import Finding, Proposal, Result
+from quietcopper.findings.model import CHANGE_IT, IMPROVE_IT, PASSES, WATCH_IT
+from quietcopper.review.compare import match_findings
+from quietcopper.review.look import Looked, look
+
+GRADES = (PASSES, WATCH_IT, IMPROVE_IT, CHANGE_IT)  # from good to bad
+NOTICED_DB = 1.0  # dB; a figure that rises by less is the same
+GONE = -math.inf
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """What every trial needs: the board as reviewed, its view's settings without what is already in the board, the
+    rules of edits, the checks, and the sections solved so far."""
+
+    board: Board
+    settings: Settings
+    rules: Rules
+    checks: tuple[Check, ...]
+    sections: SectionCache
+
+    @classmethod
+    def of(cls, view: View, checks: tuple[Check, ...]) -> Bench:
+        # The stackup that the settings gave is in the view's board; given again it would undo a change of it.
+        settings = dataclasses.replace(view.settings, layers={}, dielectrics={}, masks={})
+        rules = rules_of(view)
+        return cls(view.board, settings, rules, checks, view.sections)
+
+
+def rules_of(view: View) -> Rules:
+    """The rules that edits keep to, from the settings."""
+    return Rules(view.settings.min_spacing, view.settings.min_width, barrier_width(view))
+
+
+@dataclass(frozen=True, eq=False)
+class Trial:
+    """A changed board and what the review says of it against the board before.
+
+    after : by the id of each finding before, its excess now, dB: -inf where it is gone, None where the check could not
+            look at it any more
+    new : findings that the change made, or made worse by a grade;  unseen : checks that see less than before
+    """
+
+    change: Proposal
+    board: Board
+    looked: Looked
+    notes: tuple[str, ...]
+    after: Mapping[str, float | None]
+    new: tuple[Finding, ...]
+    unseen: tuple[str, ...]
+
+    @property
+    def worst_new(self) -> float:
+        """Excess of the worst finding that the change made, dB, -inf for none."""
+        return max((f.excess_db for f in self.new), default=GONE)
+
+
+def try_change(bench: Bench, before: Result | Looked, change: Proposal, changed: Changed) -> Trial:
+    """Look at a changed board and hold it against the findings before."""
+    view = View(changed.board, bench.settings, sections=bench.sections)
+    looked = look(view, bench.checks)
+    unseen = _unseen(before, looked)
+    after: dict[str, float | None] = {}
+    new: list[Finding] = []
+    for old, now in match_findings(before, looked):
+        if old is not None:
+            after[old.id] = now.excess_db if now is not None else None if old.check in unseen else GONE
+        if now is not None and _worse(old, now):
+            new.append(now)
+    new.sort(key=lambda f: (-round(f.excess_db, 6), f.id))
+    return Trial(change, changed.board, looked, changed.notes, after, tuple(new), unseen)
+
+
+def _worse(old: Finding | None, now: Finding) -> bool:
+    if old is None:
+        return now.grade != PASSES
+    return GRADES.index(now.grade) > GRADES.index(old.grade) and now.excess_db > old.excess_db + NOTICED_DB
+
+
+def _unseen(before: Result | Looked, after: Looked) -> tuple[str, ...]:
+    """Checks that could not look at more things than before: a finding of theirs that is gone may only be unseen."""
+    missing: list[dict[str, int]] = []
+    for looked in (before, after):
+        counts: dict[str, int] = defaultdict(int)
+        for c in looked.coverage:
+            counts[c.check] += c.total - c.looked
+        for n in looked.not_checked:
+            counts[n.check] += n.count
+        missing.append(counts)
+    return tuple(sorted(name for name, count in missing[1].items() if count > missing[0].get(name, 0)))
