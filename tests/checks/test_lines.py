@@ -37,6 +37,41 @@ def test_a_long_line_without_target_is_said_not_guessed(run, fast):
     assert "target" in said.not_checked[0].why
 
 
+def test_a_narrow_and_a_wide_piece_do_not_make_up_for_each_other(run, fast):
+    """Half of the line is too narrow and half too wide; over their mean it would be on target."""
+    b = small_board(ground=(2,))
+    b.net("RF", target_ohm=50.0)
+    b.trace("RF", 1, [(5, 15), (25, 15)], width=0.2)
+    b.trace("RF", 1, [(25, 15), (45, 15)], width=0.5)
+    sharp = fast | {"rise": 0.15e-9}
+    finding = run("impedance-off-target", b.build(), {"RF": sharp}).only
+    assert finding.excess_db > 6
+    assert finding.evidence["impedance"]["found_ohm"] > 60
+    assert finding.evidence["length_mm"] == pytest.approx(20, abs=0.2)
+    low, high = min(finding.evidence["impedance_profile"]["found_ohm"]), 50
+    assert low < 45 < high
+    assert "wide there instead of" in finding.remedies[0].change.text
+    assert finding.remedies[0].change.kind == ""  # no width for the whole layer cures it
+
+
+def test_a_short_piece_off_target_counts_in_proportion(run, fast):
+    target = run("impedance-off-target", line(0.35, 52.0), {"RF": fast}).only.evidence["impedance"]["found_ohm"]
+
+    def narrow(length_mm):
+        b = small_board(ground=(2,))
+        b.net("RF", target_ohm=target)
+        b.trace("RF", 1, [(5, 15), (20, 15)], width=0.35)
+        b.trace("RF", 1, [(20, 15), (20 + length_mm, 15)], width=0.15)
+        b.trace("RF", 1, [(20 + length_mm, 15), (45, 15)], width=0.35)
+        return run("impedance-off-target", b.build(), {"RF": fast}).only
+
+    two, four = narrow(2.5), narrow(5.0)
+    assert four.predicted == pytest.approx(2 * two.predicted, rel=0.05)
+    z, rise = four.evidence["impedance"]["found_ohm"], 0.5e-9 / 0.8
+    share = (z - target) / (z + target) * 2 * four.evidence["delay_ps"] * 1e-12 / rise
+    assert four.predicted == pytest.approx(share, rel=1e-6)
+
+
 def test_the_settings_can_name_the_target(run, fast):
     b = small_board(ground=(2,))
     b.trace("D0", 1, [(5, 15), (45, 15)])

@@ -31,11 +31,12 @@ NAME = "impedance-off-target"
 QUESTION = "Does a line with a target impedance meet it, as the copper around it really lies?"
 MECHANISM = """Where the impedance differs from what the ends are matched to, part of each edge is reflected. A piece
 that is short against the edge reflects less, because its two ends cancel."""
-FORMULA = """Along each way from pin to pin, on each layer: the mean of (Z - target) / (Z + target) over the half edge that
-comes back together, at the place where it is largest; so a stretch counts in full from half the edge on, a shorter one
-in proportion, and what is good elsewhere on the line does not make up for it. Z is solved on the cross-sections cut from
-the board (boundary elements, error estimate 0.2 %); pieces that were not solved go on as next to them, holes are taken
-as on target. Fabrication adds some 10 %: the allowance is that tolerance's reflection. Lines of a pair count singly."""
+FORMULA = """Along each way from pin to pin, on each layer: the mean of (Z - target) / (Z + target) over the half edge
+that comes back together, at the place where it is largest; so a stretch counts in full from half the edge on, a shorter
+one in proportion, and what is good elsewhere on the line does not make up for it. Z is solved on the cross-sections cut
+from the board (boundary elements, error estimate 0.2 %); pieces that were not solved go on as next to them, holes are
+taken as on target. Fabrication adds some 10 %: the allowance is that tolerance's reflection. The lines of a pair count
+one by one."""
 ALLOWANCES: Mapping[str, Limit] = {
     "tolerance": Limit(
         0.10,

@@ -23,6 +23,7 @@ from quietcopper.electrical.paths import longest_way, net_paths
 from quietcopper.electrical.tables import GROUND, SIGNAL, Path
 from quietcopper.electrical.view import TYPICAL_DELAY, View
 from quietcopper.errors import OutOfRange
+from quietcopper.fields.line_network import worst_stretch
 from quietcopper.fields.vias import printed_antipad_rule, printed_via_rule, return_inductance
 from quietcopper.units import C0, MM
 
@@ -244,6 +245,59 @@ class Profiles:
         out = np.full(len(board.vias), np.inf)
         out[holes] = np.divide(total, count, out=np.full(len(holes), np.inf), where=count > 0)
         return out
+
+
+@dataclass(frozen=True, eq=False)
+class Stretch:
+    """The part of a path that reflects most of an edge.
+
+    share : of the edge, with its sign; pieces : rows of the profile, in order; z0 : ohm, mean over their delay
+    length : m; delay : s, of the pieces
+    """
+
+    share: float
+    pieces: Ints
+    z0: float
+    length: float
+    delay: float
+
+
+def worst_part(profile: Profile, rise: float, reference: float, layer: int | None = None) -> Stretch | None:
+    """The stretch of a path whose traces deviate most from an impedance `reference` (ohm) for an edge of `rise` (s, its
+    whole length), by `fields.line_network.worst_stretch`; None where none deviates.
+
+    layer : only traces on it count. Holes are taken as on the reference: their model is too coarse to judge by.
+    """
+    mine = profile.kind == "trace"
+    if layer is not None:
+        mine &= profile.layer == layer
+    z = np.where(mine, profile.met, reference)
+    share, start, stop = worst_stretch(z, profile.delay, rise, reference)
+    if share == 0:
+        return None
+    off = np.sign(share) * (z - reference) / (z + reference)
+    inside = profile.between(start, stop)
+    inside = inside[off[inside] > 0]
+    # It goes on to both sides as far as the line deviates by half as much or more; holes between are passed over.
+    counts = (off >= off[inside].max() / 2) & mine
+    stays = counts | (profile.kind == "via")
+    low, high = int(inside[0]), int(inside[-1])
+    while low > 0 and stays[low - 1]:
+        low -= 1
+    while high + 1 < len(off) and stays[high + 1]:
+        high += 1
+    rows = np.arange(low, high + 1)
+    rows = rows[counts[rows]]
+    delay = float(profile.delay[rows].sum())
+    z0 = float((z[rows] * profile.delay[rows]).sum() / delay)
+    return Stretch(share, rows.astype(np.int32), z0, float(profile.length[rows].sum()), delay)
+
+
+def longest_run(view: View, profile: Profile, pieces: Ints) -> int:
+    """The longest solved run (row in view.runs) of some pieces of a profile, -1 where none is solved."""
+    rows = profile.run[pieces]
+    rows = rows[(rows >= 0) & (view.line_table.section[rows] >= 0) & np.isfinite(view.line_table.z0[rows])]
+    return int(rows[np.argmax(np.round(view.runs.length[rows], 9))]) if len(rows) else -1
 
 
 def profile_picture(profile: Profile, target: float | None = None) -> dict[str, Any]:

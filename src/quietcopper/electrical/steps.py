@@ -1,0 +1,84 @@
+"""Why one stretch of a line has another impedance than the rest: width, layer, reference, or copper beside it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from quietcopper.electrical.profile import Profile, longest_run
+from quietcopper.electrical.view import View
+from quietcopper.units import engineering
+
+WIDTH, LAYER, REFERENCE, BESIDE = "width", "layer", "reference", "beside"
+_SAME_WIDTH = 0.03  # share by which widths may differ and be one width
+_SAME_GAP = 0.05
+
+
+@dataclass(frozen=True)
+class Difference:
+    """kind : width, layer, reference or beside; words : "it is 0.15 mm wide there instead of 0.35 mm".
+
+    key, title : of a cause, the key made of names only
+    """
+
+    kind: str
+    words: str
+    key: str
+    title: str
+
+
+def nearest_run(view: View, profile: Profile, reference: float, but: int) -> int:
+    """The run of a path whose impedance is nearest to `reference` (ohm), -1 for none besides `but`.
+
+    Nearest to 2 %, and of those the longest.
+    """
+    z0 = profile.z0
+    known = np.flatnonzero(np.isfinite(z0) & (profile.run >= 0) & (profile.run != but))
+    if not len(known):
+        return -1
+    off = np.abs(z0[known] / reference - 1)
+    return longest_run(view, profile, known[off <= off.min() + 0.02].astype(np.int32))
+
+
+def difference(view: View, run: int, other: int) -> Difference:
+    """In what a run (row in view.runs) differs from another one of its path, the plainest thing first."""
+    runs, board = view.runs, view.board
+    layer, there = int(runs.layer[run]), int(runs.layer[other])
+    name, label = board.layers[layer].name, board.layer_label(layer)
+    width, usual = float(runs.width[run]), float(runs.width[other])
+    if abs(width / usual - 1) > _SAME_WIDTH:
+        words = f"it is {engineering(width, 'm')} wide there instead of {engineering(usual, 'm')}"
+        return Difference(WIDTH, words, f"width:{name}", f"Lines change their width on {label}")
+    if layer != there:
+        words = f"it runs on {label} there instead of {board.layer_label(there)}, as wide as before"
+        ends = sorted({layer, there})
+        key = "|".join(board.layers[i].name for i in ends)
+        both = " and ".join(board.layer_label(i) for i in ends)
+        return Difference(LAYER, words, f"layers:{key}", f"Lines of one width have different impedance on {both}")
+    gaps = [(float(runs.above_gap[i]), float(runs.below_gap[i])) for i in (run, other)]
+    if not all(a == b or abs(a / b - 1) <= _SAME_GAP for a, b in zip(*gaps, strict=True)):
+        gap, usual = float(runs.reference_gap[run]), float(runs.reference_gap[other])
+        words = "it has no reference there"
+        if np.isfinite(gap):
+            elsewhere = f"instead of {engineering(usual, 'm')}" if np.isfinite(usual) else "and elsewhere missing"
+            words = f"its reference is {engineering(gap, 'm')} away there {elsewhere}"
+        if gap == usual:
+            words = "it has copper on one side only there" if not np.isfinite(gaps[0]).all() else "its planes change"
+        return Difference(REFERENCE, words, f"reference:{name}", f"Lines on {label} lose their reference in places")
+    near, far = (_beside(view, i) for i in (run, other))
+    if near != far and np.isfinite(min(near, far)):
+        here = f"lies {engineering(near, 'm')} beside it" if np.isfinite(near) else "keeps away from it"
+        usual_words = f"{engineering(far, 'm')} elsewhere" if np.isfinite(far) else "and elsewhere not"
+        words = f"copper {here} there, {usual_words}"
+        return Difference(BESIDE, words, f"beside:{name}", f"Copper beside lines on {label} comes and goes")
+    words = "the end of its plane lies near it there"
+    return Difference(REFERENCE, words, f"reference:{name}", f"Lines on {label} lose their reference in places")
+
+
+def _beside(view: View, run: int) -> float:
+    """Distance to the nearest copper beside a solved run on its own layer, m, inf for none."""
+    section = view.line_table.sections[view.line_table.section[run]]
+    line = section.lines[0]
+    gaps = [abs(g.x - line.x) - (g.width + line.width) / 2 for g in section.grounds if abs(g.y - line.y) < 1e-7]
+    return round(min(gaps, default=float("inf")), 7)
