@@ -187,6 +187,7 @@ NOTED = {
     "an attribute without a name": (DISC + "%TO*%" + DRAW, "attribute without a name"),
     "a primitive that is none": (HEAD + "%AMB*1,1,1,0,0*99,1*%%ADD10B*%D10*" + DRAW, "'99' is no primitive"),
     "more after the end": (DISC + DRAW + "hello", "characters after the end of the file"),
+    "a figure that is no digit": (HEAD + "%AM²*²,1,1*²²,1*%%ADD10C,1*%D10*" + DRAW, "'²' is no primitive 1"),
     "IC": (DISC + "%ICAS*%" + DRAW, "command IC"),
 }  # fmt: skip
 

@@ -80,7 +80,7 @@ def parse_macro(text: str) -> Macro:
             statements.append(_definition(compact))
         elif compact[0] != "0":  # 0 is a comment
             code = compact.split(",", 1)[0]
-            if not code.isdigit() or len(code) > 2 or int(code) not in (*_PARAMETERS, 4):
+            if not code.isdecimal() or len(code) > 2 or int(code) not in (*_PARAMETERS, 4):
                 odd.append(f"{code[:20]!r} is no primitive")
                 continue
             statements.append(_primitive(int(code), compact.split(",")[1:]))
@@ -90,7 +90,7 @@ def parse_macro(text: str) -> Macro:
 
 def _definition(text: str) -> Statement:
     variable, equals, value = text.partition("=")
-    if not equals or not variable[1:].isdigit() or len(variable) > 10:
+    if not equals or not variable[1:].isdecimal() or len(variable) > 10:
         raise BadMacro(f"{text[:40]!r}, which is no definition of a variable")
     return Statement(-1, (compile_expression(value),), int(variable[1:]))
 

@@ -141,7 +141,7 @@ class _Reader:
         self.counts.unread(what, self.lines.of(place))
 
     def _error(self, place: int, found: str, expected: str = "", remedy: str = "") -> ReadError:
-        return ReadError(self.path, self.lines.of(place), found=found, expected=expected, remedy=remedy)
+        return ReadError(self.path, self.lines.of(place), found=clean_text(found), expected=expected, remedy=remedy)
 
     # the file as a whole
 
@@ -307,7 +307,7 @@ class _Reader:
             if letter in "XYIJ":
                 coordinates[letter] = self._coordinate(letter, value, place)
             elif letter != "N":  # line numbers
-                number = int(value) if value.isdigit() and len(value) <= 10 else -1
+                number = int(value) if value.isdecimal() and len(value) <= 10 else -1
                 if letter == "G":
                     self._g(number, word, place)
                 elif letter == "M":
@@ -460,7 +460,7 @@ class _Reader:
             self.macros[name] = f"{error}, at line {self.lines.of(place)}"
             return
         for oddity in macro.odd:
-            self.counts.unread(f"macro statement: {oddity}", self.lines.of(place))
+            self.counts.unread(f"macro statement: {clean_text(oddity)}", self.lines.of(place))
         self.macros[name] = macro
 
     def _ad(self, word: str, place: int) -> None:
