@@ -21,12 +21,12 @@ import difflib
 import math
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from quietcopper.changes.kinds import EDITS, MOST, Argument, Edit
+from quietcopper.changes.kinds import EDITS, MOST, SEVERAL, Argument, Edit
 from quietcopper.errors import SettingsError
 
 LARGEST = 1 << 20  # bytes of a plan file
@@ -163,15 +163,19 @@ def _hint(key: str, edit: Edit) -> str:
     return f"; did you mean {near[0]!r}?" if near else ""
 
 
-def plan_text(changes: list[tuple[str, Mapping[str, Any]]], comments: list[str] | None = None) -> str:
-    """Changes (kind, arguments in SI) as the text of a plan file; comments : one line above each."""
+def plan_text(changes: Sequence[tuple[str, str, Mapping[str, Any]]]) -> str:
+    """Changes (words for a comment, kind, arguments in SI) as the text of a plan file; compound ones one by one."""
     out = []
-    for n, (kind, arguments) in enumerate(changes):
+    flat: list[tuple[str, str, Mapping[str, Any]]] = []
+    for words, kind, arguments in changes:
+        inner = [(c["kind"], c["arguments"]) for c in arguments["changes"]] if kind == SEVERAL else [(kind, arguments)]
+        flat += [(words if n == 0 else "", *change) for n, change in enumerate(inner)]
+    for words, kind, arguments in flat:
         lines = ["[[change]]", f"kind = {_toml(kind)}"]
         for a in EDITS[kind].arguments:
             if arguments.get(a.name) is not None and arguments[a.name] != []:
                 lines.append(f"{a.key} = {_toml(_border(arguments[a.name], a))}")
-        head = [f"# {' '.join(comments[n].split())}"] if comments else []
+        head = [f"# {' '.join(words.split())}"] if words else []
         out.append("\n".join([*head, *lines]))
     return "\n\n".join(out) + "\n"
 

@@ -9,7 +9,7 @@ from importlib import import_module
 
 from quietcopper.errors import QuietCopperError
 
-COMMANDS = ("demo", "review", "compare", "batch", "decide", "settings", "line", "plane_pair", "explain")
+COMMANDS = ("demo", "review", "compare", "what_if", "batch", "decide", "settings", "line", "plane_pair", "explain")
 
 DESCRIPTION = """\
 Reviews a finished board layout for EMC and signal integrity: predicts what its geometry does to emissions and
@@ -20,6 +20,7 @@ start here:
   quietcopper demo                          the bundled example, reviewed
   quietcopper settings board.xml -o s.toml  everything that was inferred, ready to correct
   quietcopper review board.xml -s s.toml    the main job; open review.html in the folder it names
+  quietcopper what-if board.xml plan.toml   changes applied, reviewed again, compared in dB
   quietcopper explain trace-over-gap        what a check predicts, against which allowance, from which source
 
 BOARD is an IPC-2581 file (plain, .gz or .zip), or a folder or .zip of Gerber files with drill (and job, netlist).

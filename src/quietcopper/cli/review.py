@@ -18,7 +18,7 @@ from quietcopper.errors import CallError
 from quietcopper.files import write_whole
 
 if TYPE_CHECKING:
-    from quietcopper.findings import Result
+    from quietcopper.findings import Cause, Plan, Result
     from quietcopper.review.decisions import Decisions
     from quietcopper.review.runner import Progress
 
@@ -48,6 +48,9 @@ def add_parser(commands: Any) -> None:
         type=float,
         help="exit with status 1 if a finding exceeds this, in dB, unless it was accepted or does not apply",
     )
+    p.add_argument(
+        "--no-proofs", action="store_true", help="quicker: do not apply the proposed changes and review them again"
+    )
     p.add_argument("--timings", action="store_true", help="print seconds per stage")
     p.add_argument("-q", "--quiet", action="store_true", help="no progress bar, no summary")
 
@@ -74,6 +77,7 @@ def review_to_folder(
     *,
     decisions_path: Path | None = None,
     stackup_path: Path | None = None,
+    prove: bool = True,
     quiet: bool = False,
     timings: dict[str, float] | None = None,
 ) -> Result:
@@ -97,7 +101,7 @@ def review_to_folder(
         progress("reading", 0, 1)
         board = reading.read(board_path, settings, stackup_path)
         seconds["reading"] = time.perf_counter() - began
-        result = review(board, settings, progress=progress, timings=seconds)
+        result = review(board, settings, prove=prove, progress=progress, timings=seconds)
     result = with_decisions(result, decided)
     began = time.perf_counter()
     folder.mkdir(parents=True, exist_ok=True)
@@ -106,9 +110,23 @@ def review_to_folder(
     write_html(document, result.drawing, folder / "review.html")
     write_pdf(document, result.drawing, folder / "review.pdf")
     write_markup(document, result.drawing, folder / "markup")
+    write_plan(result, folder / "plan.toml")
     write_run(folder, board_path, settings_path, decisions_path or beside(board_path))
     seconds["writing"] = time.perf_counter() - began
     return result
+
+
+def write_plan(result: Result, path: Path) -> None:
+    """The plan of changes as a file for `quietcopper what-if`; an old one is removed where there is none."""
+    from quietcopper.changes.plan import plan_text
+    from quietcopper.review.plan import in_order
+
+    if result.plan is None:
+        path.unlink(missing_ok=True)
+        return
+    steps = in_order(result.plan)
+    text = plan_text([(step.change.text, step.change.kind, step.change.arguments) for step in steps])
+    write_whole(path, text.encode("utf-8", errors="backslashreplace"))
 
 
 def known_decisions(given: Path | None, *boards: Path) -> Decisions:
@@ -156,14 +174,32 @@ def summary(result: Result, folder: Path) -> list[str]:
     lines = [", ".join(f"{n} to '{g}'" for g, n in counts.items()) + f"; {len(result.causes)} causes, worst first:"]
     for number, cause in enumerate(result.causes[:8], start=1):
         places = "1 place" if len(cause.findings) == 1 else f"{len(cause.findings)} places"
-        lines.append(f"  {number}. {cause.excess_before_db:+6.1f} dB  {cause.title} ({places})")
+        lines.append(f"  {number}. {cause.excess_before_db:+6.1f} dB{_afterwards(cause)}  {cause.title} ({places})")
     if len(result.causes) > 8:
         lines.append(f"  … and {len(result.causes) - 8} more")
+    if result.plan is not None:
+        lines.append(planned(result.plan, folder))
     lines += decided_lines(result)
     if result.not_checked:
         lines.append(f"not checked: {len(result.not_checked)} things, listed in the review with the reason")
     lines.append(f"review: {folder / 'review.html'}, letter: {folder / 'review.pdf'}")
     return lines
+
+
+def _afterwards(cause: Cause) -> str:
+    """' → -0.7 dB' where the proposed change was proven, ' →    gone' where it leaves nothing."""
+    from quietcopper.review.prove import is_solved
+
+    if cause.excess_after_db is None or not is_solved(cause.solved):
+        return ""
+    return " →    gone" if cause.excess_after_db == float("-inf") else f" → {cause.excess_after_db:+6.1f} dB"
+
+
+def planned(plan: Plan, folder: Path) -> str:
+    """One line on the plan."""
+    many = "1 change brings" if len(plan.steps) == 1 else f"{len(plan.steps)} changes bring"
+    over = f"{plan.over_before} places over their allowance to {plan.over_after}"
+    return f"plan: {many} {over}; try it, or a part of it: quietcopper what-if BOARD {folder / 'plan.toml'}"
 
 
 def decided_lines(result: Result) -> list[str]:
@@ -190,6 +226,7 @@ def run(args: argparse.Namespace) -> int:
         folder,
         decisions_path=args.decisions,
         stackup_path=args.stackup,
+        prove=not args.no_proofs,
         quiet=args.quiet,
         timings=timings,
     )

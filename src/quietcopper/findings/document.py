@@ -23,7 +23,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from quietcopper.files import write_whole
-from quietcopper.findings.model import Cause, Comparison, Decision, Finding, Matched, Proposal, Result
+from quietcopper.findings.model import Cause, Comparison, Decision, Finding, Matched, Plan, Proposal, Result
 from quietcopper.units import MM
 
 FORMAT = "quietcopper-review/1"
@@ -164,6 +164,7 @@ def _finding(finding: Finding, cause: str | None, layers: Sequence[Any], decisio
                 "excess_after_db": decibels(remedy.excess_after_db),
                 "removed": _nothing_left(remedy.excess_after_db),
                 "how": remedy.solved,
+                "notes": list(remedy.notes),
             }
             for remedy in finding.remedies
         ],
@@ -180,6 +181,26 @@ def _cause(cause: Cause) -> dict[str, Any]:
         "excess_before_db": decibels(cause.excess_before_db),
         "excess_after_db": decibels(cause.excess_after_db),
         "removed": _nothing_left(cause.excess_after_db),
+        "how": cause.solved,
+        "notes": list(cause.notes),
+    }
+
+
+def _plan(plan: Plan | None) -> dict[str, Any] | None:
+    if plan is None:
+        return None
+    return {
+        "steps": [
+            {"change": _change(step.change), "causes": list(step.causes), "notes": list(step.notes)}
+            for step in plan.steps
+        ],
+        "over_before": plan.over_before,
+        "over_after": plan.over_after,
+        "worst_before_db": decibels(plan.worst_before_db),
+        "worst_after_db": decibels(plan.worst_after_db),
+        "left": list(plan.left),
+        "new": list(plan.new),
+        "notes": list(plan.notes),
     }
 
 
@@ -197,6 +218,7 @@ def to_document(result: Result) -> dict[str, Any]:
         ],
         "stackup": plain(result.stackup),
         "causes": [_cause(c) for c in result.causes],
+        "plan": _plan(result.plan),
         "findings": [_finding(f, cause_of.get(f.id), layers, result.decisions.get(f.id)) for f in result.findings],
         "coverage": [
             {"check": c.check, "looked": int(c.looked), "total": int(c.total), "things": c.things}

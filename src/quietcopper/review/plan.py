@@ -153,6 +153,11 @@ def _tried(bench: Bench, result: Result, chosen: list[_Choice]) -> _Whole | None
     return _Whole(steps, refused, try_change(bench, result, Proposal("the whole plan"), Changed(board)))
 
 
+def in_order(plan: Plan) -> list[Step]:
+    """The steps of a plan in the order in which they were made, for a file that makes them again."""
+    return sorted(plan.steps, key=lambda step: _turn(step.change))
+
+
 def _turn(change: Proposal) -> int:
     kind = change.arguments["changes"][0]["kind"] if change.kind == SEVERAL else change.kind
     return ORDER.index(kind)

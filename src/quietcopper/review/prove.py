@@ -22,7 +22,7 @@ from quietcopper.findings import Cause, Finding, Proposal, Remedy, Result
 from quietcopper.review.plan import PLAN_ROUNDS, make_plan
 from quietcopper.review.trial import GONE, Bench, Trial, try_change
 
-__all__ = ["PLAN_ROUNDS", "most_proofs", "prove_result"]
+__all__ = ["PLAN_ROUNDS", "is_solved", "most_proofs", "prove_result"]
 
 MOST_CAUSES = 12  # causes that are proven on a small board
 MOST_PLACES = 12  # changes of places that are made together for one cause
@@ -31,6 +31,11 @@ TOLD = 3  # of the findings that a change makes or cures elsewhere, the others a
 LEAST_DB = 0.1  # a change that takes away no more does not help
 SOLVED, TOGETHER = "solved again", "solved again, all places together"
 log = logging.getLogger(__name__)
+
+
+def is_solved(how: str) -> bool:
+    """Whether a figure comes from the review of the changed board."""
+    return how.startswith(SOLVED)
 
 
 def most_proofs(board: Board) -> int:
@@ -245,7 +250,9 @@ def _side_effects(cause: Cause, trial: Trial, result: Result) -> list[str]:
 
 
 def _left(after: float) -> str:
-    return "gone" if after == GONE else f"{after:+.1f} dB"
+    if after == GONE:
+        return "gone"
+    return f"{after:+.1f} dB" if after <= -0.05 else "just"
 
 
 def _few(words: list[str]) -> str:

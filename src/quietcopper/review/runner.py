@@ -11,6 +11,7 @@ from quietcopper.electrical.drivers import driver_assumptions
 from quietcopper.electrical.settings import Settings
 from quietcopper.electrical.view import View
 from quietcopper.errors import SettingsError
+from quietcopper.fields.section_solver import SectionCache
 from quietcopper.findings import AssumptionNote, Result
 from quietcopper.review.causes import group_causes
 from quietcopper.review.drawing import draw
@@ -35,17 +36,19 @@ def review(
     settings: Settings | None = None,
     *,
     prove: bool = False,
+    sections: SectionCache | None = None,
     progress: Progress = _silent,
     timings: dict[str, float] | None = None,
 ) -> Result:
     """Review one board.
 
+    sections : cross-sections solved before, of this board or a like one; those solved now are added
     prove : apply the changes that the causes propose and review the changed boards, see `review.prove`
     progress : told (stage, done, total) as the work goes on;  timings : filled with seconds per stage
     Raises SettingsError for settings that name unknown allowances.
     """
     checks = all_checks()
-    view = View(board, settings)
+    view = View(board, settings, sections=sections)
     known_allowances(checks, view.settings)
     seconds = timings if timings is not None else {}
     stages = len(STAGES) + len(checks)
