@@ -36,6 +36,7 @@ NAMES = (
     "reference-not-ground",
     "planes-far-apart",
     "impedance-off-target",
+    "impedance-step",
     "pour-shifts-impedance",
     "traces-too-close",
     "lone-copper",
