@@ -15,6 +15,7 @@ from quietcopper.report import evidence, words
 from quietcopper.report.charts import DecibelScale, decibel_line
 from quietcopper.report.closeup import close_up
 from quietcopper.report.pictures import excess_level, marks, place_box
+from quietcopper.report.plans import PlanView, plan_view
 from quietcopper.report.sections import best_cut, stack_svg
 from quietcopper.report.svg import UNITS_PER_MM, BoardShapes, Box, joined, units
 
@@ -60,6 +61,8 @@ class CauseView:
     line: Markup
     summary: str
     gain: str
+    how: str
+    notes: list[str]
     mechanisms: list[tuple[str, str]]
     picture: Markup
     layer: int
@@ -97,6 +100,7 @@ class Letter:
     cut: str
     cut_y: float
     aspect: str
+    plan: PlanView | None
     causes: list[CauseView]
     more_causes: list[CauseView]
     near_causes: list[CauseView]
@@ -139,6 +143,7 @@ def _remedies(finding: Mapping[str, Any]) -> list[dict[str, str]]:
             "text": words.sentence(words.clause(remedy["change"]["text"]))[:-1],
             "after": words.decibels(remedy["excess_after_db"], removed=remedy["removed"]),
             "how": remedy["how"] if remedy["removed"] or remedy["excess_after_db"] is not None else "not worked out",
+            "notes": " ".join(remedy.get("notes", ())),
         }
         for remedy in finding["remedies"]
     ]
@@ -235,6 +240,8 @@ class _Teller:
             ),
             summary=self.summary(places),
             gain=words.gain(cause),
+            how=cause.get("how", "") if cause["removed"] or cause["excess_after_db"] is not None else "",
+            notes=list(cause.get("notes", ())),
             mechanisms=[(name, " ".join(known[name]["mechanism"].split())) for name in checks if name in known],
             picture=self.picture(ids) if pictured and len(ids) > 1 else Markup(""),
             layer=self.layer_of(self.findings[ids[0]]),
@@ -469,6 +476,7 @@ def compose(document: Mapping[str, Any], shapes: BoardShapes, pictured: int = SH
         cut=f"cut along y = {cut_y:.1f} mm, heights to scale".replace("-", words.MINUS),
         cut_y=cut_y,
         aspect=f"{min(max(box.width / box.height, 0.85), 1.3):.3f}",
+        plan=plan_view(document),
         causes=over[:SHOWN_CAUSES],
         more_causes=over[SHOWN_CAUSES:],
         near_causes=near,

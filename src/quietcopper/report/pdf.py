@@ -112,7 +112,16 @@ class _Composer:
             effect = "nothing of it is left"
         elif outlook.after_db is not None:
             effect = f"worst excess from {before} to {words.decibels(outlook.after_db)}"
-        return {"text": _capital(outlook.text), "effect": effect, "how": how}
+        notes = list(self.document["causes"][number - 1].get("notes", ()))
+        return {"text": _capital(outlook.text), "effect": effect, "how": how, "notes": notes}
+
+    def plan(self) -> Data | None:
+        """What would do most: {verdict, steps, rest}."""
+        plan = self.letter.plan
+        if plan is None:
+            return None
+        steps = [{"text": s.text, "causes": s.causes, "notes": s.notes} for s in plan.steps]
+        return {"verdict": plan.verdict, "steps": steps, "rest": plan.rest}
 
     @property
     def summed(self) -> list[CauseView]:
@@ -325,6 +334,7 @@ class _Composer:
             "assumed": len(assumptions),
             "more_assumptions": max(0, len(assumptions) - MOST_ASSUMPTIONS),
             "stackup": self.stackup(),
+            "plan": self.plan(),
             "causes": [self.cause(view) for view in causes[:FULL_CAUSES]],
             "lesser": self.briefly(causes[FULL_CAUSES:]),
             "near": self.briefly(letter.near_causes[:MOST_NEAR]),
