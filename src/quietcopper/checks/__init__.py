@@ -37,6 +37,7 @@ NAMES = (
     "planes-far-apart",
     "impedance-off-target",
     "impedance-step",
+    "long-line-unterminated",
     "pour-shifts-impedance",
     "traces-too-close",
     "lone-copper",

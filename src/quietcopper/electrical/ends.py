@@ -15,7 +15,10 @@ from quietcopper.electrical.view import View
 OPEN, TERMINATED, GOES_ON, CONNECTOR, PASSIVE = "open", "terminated", "goes on", "connector", "passive"
 MOST_TERMINATION = 330.0  # ohm; a larger resistor to a supply or ground is a pull-up; common practice, no source
 _LINKS = (parts.FERRITE, parts.JUMPER, parts.FILTER, parts.TRANSFORMER, parts.FUSE, parts.SWITCH)
-_SHORTS = (parts.CAPACITOR, parts.DIODE, parts.VARISTOR)  # what only loads a line, with no input behind it
+_NO_INPUT = (  # parts that take no decision: a wave that arrives there disturbs nothing
+    *(parts.CAPACITOR, parts.DIODE, parts.VARISTOR, parts.RESISTOR, parts.NETWORK, parts.INDUCTOR, parts.LED),
+    *(parts.SWITCH, parts.RELAY, parts.BATTERY, parts.TEST_POINT, parts.SOUNDER, parts.CRYSTAL, parts.ANTENNA),
+)
 
 
 @dataclass(frozen=True)
@@ -66,8 +69,8 @@ def _only_capacitors(view: View, net: int, beside: int) -> bool:
 def end_of(view: View, net: int, pin: int) -> str:
     """What a pin (row in board.pins) is for a wave that arrives there.
 
-    'open' : an input, or anything else that takes little current; 'terminated' : a resistor of `terminations`;
-    'goes on' : a series part to another signal net; 'connector'; 'passive' : a capacitor or a clamp
+    'open' : an input, or a part of which nothing is known; 'terminated' : a resistor of `terminations`;
+    'goes on' : a series part to another signal net; 'connector'; 'passive' : a part without inputs
     """
     part = int(view.board.pins.part[pin])
     kind = view.part_kinds[part]
@@ -80,11 +83,11 @@ def end_of(view: View, net: int, pin: int) -> str:
         small = kind.value is None or kind.kind != parts.RESISTOR or kind.value <= MOST_TERMINATION
         if small and any(view.roles[n].kind == SIGNAL for n in others):
             return GOES_ON
-    return PASSIVE if kind.kind in _SHORTS else OPEN
+    return PASSIVE if kind.kind in _NO_INPUT else OPEN
 
 
 def to_receivers(view: View, net: int) -> list[tuple[Profile, str]]:
-    """A net's profiles with what stands at their ends, those that take longest first, capacitors and clamps left out.
+    """A net's profiles with what stands at their ends, those that take longest first, ends without inputs left out.
 
     An end without a pin is taken as open.
     """

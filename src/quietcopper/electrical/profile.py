@@ -135,9 +135,10 @@ class Profiles:
         rows = np.flatnonzero((pins.net == net) & (pins.part == link.part)) if link is not None else np.empty(0, int)
         return int(rows[0]) if len(rows) else None
 
-    def main(self, net: int) -> Profile | None:
-        """Of a net's profiles the one that takes longest, None for a net without any."""
-        return max(self.of(net), key=lambda p: round(p.total_delay, 15), default=None)
+    def resistance_before(self, net: int) -> float:
+        """What the series resistor before a net adds to its driver's resistance, ohm, 0 for none."""
+        link = self._before.get(net)
+        return link.ohm or 0.0 if link is not None else 0.0
 
     @cached_property
     def _before(self) -> dict[int, Any]:
