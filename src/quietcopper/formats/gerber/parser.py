@@ -15,22 +15,12 @@ from pathlib import Path
 import numpy as np
 
 from quietcopper.errors import ReadError
-from quietcopper.formats.counts import Counts
-from quietcopper.formats.gerber.apertures import (
-    DEFINITION,
-    MAX_SIZE,
-    MIN_TEMPLATE_PARAMETERS,
-    BadAperture,
-    block_aperture,
-    macro_aperture,
-    parameters,
-    standard_aperture,
-)
+from quietcopper.formats.gerber.apertures import MAX_SIZE, block_aperture
 from quietcopper.formats.gerber.attributes import TooManyAttributes, clean_text, fields_of
-from quietcopper.formats.gerber.expressions import BadMacro
+from quietcopper.formats.gerber.definitions import Definitions
 from quietcopper.formats.gerber.graphics import ARC, GerberImage, Transform
 from quietcopper.formats.gerber.image_commands import BadCommand, ImageCommands
-from quietcopper.formats.gerber.macros import Macro, parse_macro
+from quietcopper.formats.gerber.messages import Messages
 from quietcopper.formats.gerber.painting import (
     CONTOUR,
     KIND,
@@ -55,30 +45,26 @@ from quietcopper.formats.gerber.tokens import (
     SCAN,
     WORD,
     CoordinateFormat,
-    Lines,
     parse_format,
 )
+from quietcopper.formats.gerber.unit import likely_unit, stated_later
 from quietcopper.units import INCH, MM
 
 Axis = Callable[[str], float]
 
 MAX_BYTES = 64 << 20  # of one layer file; the largest seen has 3 MB
 MAX_EXTENT = 100.0  # m, distance of anything from the origin
-MAX_MACROS = 10_000
-MAX_MACRO_STEPS = 2_000_000  # expression steps of all uses of macros: a bound on the work, two seconds
 MAX_COMMENTS = 64
-UNMAKEABLE = 0.03  # mm; narrower traces are not made, so a file whose finest aperture is below that is in inches
-TOO_COARSE = 0.25  # inch; a file whose finest aperture is above that is in mm
 
-_STATED_UNIT = re.compile(r"[%*\s](?:MO(IN|MM)|G(70|71))(?=\*)", re.IGNORECASE)
-_APERTURE_SIZE = re.compile(r"ADD\d{1,10}[CROcro],([\d.]{1,20})")
 _REPEAT = re.compile(
     r"SR(?:X(\d{1,12}))?(?:Y(\d{1,12}))?(?:I([+-]?[\d.]{1,20}))?(?:J([+-]?[\d.]{1,20}))?", re.IGNORECASE
 )
 _BLOCK = re.compile(r"ABD?0*(\d{1,10})", re.IGNORECASE)
 _DECIMAL = re.compile(r"[+-]?(?:\d{1,20}\.?\d{0,20}|\.\d{1,20})")
 _ATTRIBUTE = re.compile(r"\s*#@!\s*(T[FAOD].*)", re.DOTALL)
-_WITHOUT_EFFECT = ("IC", "TJ")  # input code, and an attribute of early drafts
+_WITHOUT_EFFECT = ("IC", "PF", "TJ")  # input code, plotter film, an attribute of early drafts
+# commands of the earliest revisions that change what is drawn
+_NOT_DONE = {"IF": "inclusion of another file", "KO": "knock-out", "IJ": "image justify", "IO": "image offset"}
 
 
 def read_image(data: bytes, path: Path | str) -> GerberImage:
@@ -88,35 +74,13 @@ def read_image(data: bytes, path: Path | str) -> GerberImage:
     return _Reader(data.removeprefix(b"\xef\xbb\xbf").decode("latin-1"), str(path)).read()
 
 
-class _Odd:
-    """Oddities by their sentence: how often, and where first."""
-
-    def __init__(self) -> None:
-        self._found: dict[str, list[int]] = {}
-
-    def note(self, what: str, place: int) -> None:
-        found = self._found.get(what)
-        if found is not None:
-            found[0] += 1
-        elif len(self._found) < 200:  # a hostile file could otherwise name any number of apertures
-            self._found[what] = [1, place]
-
-    def sentences(self, lines: Lines) -> list[str]:
-        return [
-            f"{what}: {count} (the first at line {lines.of(place)})." for what, (count, place) in self._found.items()
-        ]
-
-
 class _Reader:
     def __init__(self, text: str, path: str) -> None:
         self.text, self.path = text, path
-        self.lines = Lines(text)
-        self.counts = Counts()
-        self.odd = _Odd()
-        self.plotter = Plotter(self.odd.note, self._lost)
+        self.messages = Messages(text, path)
+        self.plotter = Plotter(self.messages.odd, self.messages.lost)
+        self.definitions = Definitions(self.messages, self.plotter)
         self.image = ImageCommands()
-        self.macros: dict[str, Macro | str] = {}
-        self.bad_apertures: dict[int, ReadError] = {}
         self.format: CoordinateFormat | None = None
         self.unit: float | None = None
         self.axes: tuple[Axis, Axis] | None = None  # from a coordinate's text to m
@@ -125,7 +89,6 @@ class _Reader:
         self.last = 0  # operation code of the last operation
         self.known = 0  # commands understood
         self.ended = -1  # position behind the end-of-file command
-        self.macro_steps = 0
         self.name, self.layer_names, self.comments = "", [], []  # type: tuple[str, list[str], list[str]]
         self.commands: dict[str, Callable[[str, int], None]] = {
             "FS": self._fs, "MO": self._mo, "AD": self._ad, "AB": self._ab, "SR": self._sr,
@@ -134,14 +97,6 @@ class _Reader:
             "IP": self._image, "IR": self._image, "AS": self._image, "OF": self._image, "SF": self._image,
             "MI": self._image, "IN": self._name, "LN": self._name,
         }  # fmt: skip
-
-    # messages
-
-    def _lost(self, what: str, place: int) -> None:
-        self.counts.unread(what, self.lines.of(place))
-
-    def _error(self, place: int, found: str, expected: str = "", remedy: str = "") -> ReadError:
-        return ReadError(self.path, self.lines.of(place), found=clean_text(found), expected=expected, remedy=remedy)
 
     # the file as a whole
 
@@ -156,7 +111,7 @@ class _Reader:
                 elif kind == WORD:
                     # blanks and percent signs before a word belong to the separator before it
                     if not match.group().endswith("*"):
-                        self.odd.note("Commands that do not end with an asterisk", place)
+                        self.messages.odd("Commands that do not end with an asterisk", place)
                     self._word(match[WORD].rstrip(), place)
                 elif kind == COMMENT:
                     self._comment(match[COMMENT], match.start(COMMENT))
@@ -166,7 +121,7 @@ class _Reader:
                     self.ended = match.end()
                     break
         except (TooMuch, TooManyAttributes) as error:
-            raise self._error(
+            raise self.messages.error(
                 place, str(error), "a layer of a board", "export the layer again without copies"
             ) from None
         return self._finish(place)
@@ -174,8 +129,7 @@ class _Reader:
     def _finish(self, place: int) -> GerberImage:
         self._check_end(place)
         plotter, image = self.plotter, self.image
-        for error in self.bad_apertures.values():
-            self.counts.problem(f"An aperture definition that makes no sense, never used: {error}.")
+        self.definitions.report_unused()
         block = plotter.image.block()
         rows, points = block.rows, block.points
         if not self.known or (self.format is None and not len(rows)):
@@ -184,17 +138,25 @@ class _Reader:
                 found=f"{self.known} Gerber commands and nothing drawn",
                 expected="a Gerber layer file with a format statement (%FS)",
             )
+        if not len(rows) and plotter.without_aperture:
+            raise ReadError(
+                self.path,
+                found=f"{plotter.without_aperture} operations with apertures that are nowhere defined",
+                expected="aperture definitions (%AD)",
+                remedy="export as RS-274X (extended Gerber), with the apertures in the file",
+            )
         image.apply(rows, points, plotter.transforms)
         self._check_extent(rows, points)
         if image.swapped:
-            self.counts.problem("The file asks for the axes to be exchanged on the output device (ASAYBX); not done.")
-        for sentence in self.odd.sentences(self.lines):
-            self.counts.problem(sentence)
+            self.messages.counts.problem(
+                "The file asks for the axes to be exchanged on the output device (ASAYBX); not done."
+            )
+        self.messages.sentences()
         return GerberImage(
             path=self.path,
             unit={MM: "mm", INCH: "inch"}.get(self.unit or 0.0, ""),
             attributes=plotter.attributes.file,
-            objects=objects_table(rows, self.lines.of_all(rows[:, PLACE])),
+            objects=objects_table(rows, self.messages.lines.of_all(rows[:, PLACE])),
             apertures=tuple(plotter.apertures),
             transforms=tuple(plotter.transforms),
             attribute_sets=tuple(plotter.attributes.sets),
@@ -204,28 +166,28 @@ class _Reader:
             name=self.name,
             layer_names=tuple(self.layer_names),
             comments=tuple(self.comments),
-            unread=self.counts.rows(),
-            problems=self.counts.problems,
-            assumptions=tuple(self.counts.assumptions),
+            unread=self.messages.counts.rows(),
+            problems=self.messages.counts.problems,
+            assumptions=tuple(self.messages.counts.assumptions),
         )
 
     def _check_end(self, place: int) -> None:
         plotter = self.plotter
         if plotter.in_region:
-            self.odd.note("Regions that are never closed", place)
+            self.messages.odd("Regions that are never closed", place)
             plotter.close_region(place)
         while plotter.opened:
             if plotter.repeating:
                 try:
                     plotter.close_repeat()
                 except TooMuch as error:
-                    raise self._error(place, str(error), "a layer of a board") from None
+                    raise self.messages.error(place, str(error), "a layer of a board") from None
             else:
-                raise self._error(plotter.opened[-1].place, "an aperture block that is never closed", "%AB*%")
+                raise self.messages.error(plotter.opened[-1].place, "an aperture block that is never closed", "%AB*%")
         if self.ended < 0:
-            self.odd.note("The end-of-file command (M02) is missing, so the file may be cut off", place)
+            self.messages.odd("The end-of-file command (M02) is missing, so the file may be cut off", place)
         elif rest := len(self.text[self.ended :].strip("%* \t\r\n\x1a\0")):
-            self.counts.unread("characters after the end of the file", self.lines.of(self.ended), "", rest)
+            self.messages.lost("characters after the end of the file", self.ended, rest)
 
     def _check_extent(self, rows: np.ndarray, points: np.ndarray) -> None:
         arcs = rows[:, KIND] == ARC
@@ -237,7 +199,7 @@ class _Reader:
             far[regions] = True
         if far.any():
             first = int(rows[np.argmax(far), PLACE])
-            raise self._error(
+            raise self.messages.error(
                 first, f"{int(far.sum())} objects further than {MAX_EXTENT:g} m from the origin", "a board",
                 "check the format statement (%FS) and the unit (%MO)",
             )  # fmt: skip
@@ -270,7 +232,7 @@ class _Reader:
     def _prepare(self, place: int) -> tuple[Axis, Axis]:
         """The meaning of coordinates, worked out from format, unit and scale at the first one."""
         if self.format is None:
-            raise self._error(
+            raise self.messages.error(
                 place, "coordinates before any format statement", "%FS", "export as RS-274X (extended Gerber)"
             )
         unit, (sx, sy) = self._known_unit(place), self.image.scale
@@ -283,10 +245,12 @@ class _Reader:
         if command is not None:
             self.known += 1
             command(word, place)
+        elif head in _NOT_DONE:
+            self.messages.odd(f"Command {head} ({_NOT_DONE[head]}) is no longer part of the format; not done", place)
         elif head in _WITHOUT_EFFECT:
-            self._lost(f"command {head}", place)
+            self.messages.lost(f"command {head}", place)
         elif head.isalpha():
-            self._lost("unknown command", place)
+            self.messages.lost("unknown command", place)
         else:
             self._codes("".join(word.split()), place)
 
@@ -299,15 +263,17 @@ class _Reader:
             match = CODE.match(word, at)
             if match is None:
                 if at == 0 and word[0].upper() not in "GDMXYIJ":
-                    self._lost("unknown command", place)
+                    self.messages.lost("unknown command", place)
                     return
-                raise self._error(place, f"the command {word[:40]!r}", "codes and numbers, as in X100Y200D01")
+                raise self.messages.error(place, f"the command {word[:40]!r}", "codes and numbers, as in X100Y200D01")
             at = match.end()
             letter, value = match[1].upper(), match[2]
             if letter in "XYIJ":
                 coordinates[letter] = self._coordinate(letter, value, place)
             elif letter != "N":  # line numbers
                 number = int(value) if value.isdecimal() and len(value) <= 10 else -1
+                if letter == "G" and number == 4:
+                    return  # a comment behind a line number
                 if letter == "G":
                     self._g(number, word, place)
                 elif letter == "M":
@@ -315,13 +281,13 @@ class _Reader:
                 elif number in (1, 2, 3):
                     operation = str(number)
                 elif number >= 10:
-                    self._select(number, place)
+                    self.definitions.select(number, place)
                 elif number:
-                    self._lost(f"code D{value[:10]}", place)
+                    self.messages.lost(f"code D{value[:10]}", place)
         self.known += 1
         if not operation and coordinates:
             if self.last != 1:  # after D01 the old rules allow it
-                self.odd.note("Coordinates without an operation code that are not in a row of draws", place)
+                self.messages.odd("Coordinates without an operation code that are not in a row of draws", place)
             operation = str(self.last or 2)
         if operation:
             x, y, i, j = (coordinates.get(letter) for letter in "XYIJ")
@@ -331,21 +297,15 @@ class _Reader:
         """The text of a coordinate as whole number; one with a decimal point is taken to be in the file's unit."""
         digits = value.lstrip("+-")
         if len(digits) > MAX_DIGITS:
-            raise self._error(place, f"a coordinate of {len(digits)} digits", f"at most {MAX_DIGITS}")
+            raise self.messages.error(place, f"a coordinate of {len(digits)} digits", f"at most {MAX_DIGITS}")
         if "." not in digits:
             return value
-        self.odd.note("Coordinates with a decimal point, taken to be in the unit of the file", place)
+        self.messages.odd("Coordinates with a decimal point, taken to be in the unit of the file", place)
         if self.format is None:
             return "0"  # the operation will say that the format is missing
         whole, decimals = self.format.x if letter in "XI" else self.format.y
         plain = f"{abs(round(float(digits) * 10**decimals)):0{whole + decimals}d}"
         return f"-{plain}" if value.startswith("-") else plain
-
-    def _select(self, number: int, place: int) -> None:
-        error = self.bad_apertures.get(number)
-        if error is not None:
-            raise error
-        self.plotter.select(number, place)
 
     def _g(self, number: int, word: str, place: int) -> None:
         plotter = self.plotter
@@ -367,15 +327,15 @@ class _Reader:
             case 54 | 55:
                 pass  # announce an aperture or a flash; the code that follows does it
             case 10 | 11 | 12 | 6 | 7:
-                raise self._error(place, f"code G{number:02d} in {word[:40]!r}", "G01, G02 or G03")
+                raise self.messages.error(place, f"code G{number:02d} in {word[:40]!r}", "G01, G02 or G03")
             case _:
-                self._lost("unknown G code", place)
+                self.messages.lost("unknown G code", place)
 
     def _m(self, number: int, at: int, place: int) -> None:
         if number in (0, 2, 30):
             self.ended = at
         elif number != 1:
-            self._lost("unknown M code", place)
+            self.messages.lost("unknown M code", place)
 
     # comments, attributes, names
 
@@ -393,10 +353,10 @@ class _Reader:
         if kind == "D":
             attributes.delete(name)
         elif not name:
-            self._lost("attribute without a name", place)
+            self.messages.lost("attribute without a name", place)
             return
         elif not attributes.set(kind, name, tuple(fields)):
-            self.odd.note(f"File attribute {name[:40]} given again with another value, the first one kept", place)
+            self.messages.odd(f"File attribute {name[:40]} given again with another value, the first one kept", place)
         self.plotter.attributes_changed()
 
     def _name(self, word: str, place: int) -> None:
@@ -411,110 +371,65 @@ class _Reader:
     def _fs(self, word: str, place: int) -> None:
         found = parse_format("".join(word.split()))
         if found is None:
-            raise self._error(place, f"the format statement {word[:40]!r}", "one such as FSLAX46Y46")
+            raise self.messages.error(place, f"the format statement {word[:40]!r}", "one such as FSLAX46Y46")
         if self.format is not None and found != self.format:
-            self.odd.note("Format statements that differ from an earlier one, obeyed from there on", place)
+            self.messages.odd("Format statements that differ from an earlier one, obeyed from there on", place)
         self.format, self.incremental, self.axes = found, found.incremental, None
 
     def _mo(self, word: str, place: int) -> None:
         unit = {"IN": INCH, "MM": MM}.get(word[2:].strip().upper())
         if unit is None:
-            raise self._error(place, f"the unit {word[:20]!r}", "MOMM or MOIN")
+            raise self.messages.error(place, f"the unit {word[:20]!r}", "MOMM or MOIN")
         self._set_unit(unit, place)
 
     def _set_unit(self, unit: float, place: int) -> None:
         if self.unit is not None and unit != self.unit:
-            self.odd.note("Changes of the unit inside the file, obeyed from there on", place)
+            self.messages.odd("Changes of the unit inside the file, obeyed from there on", place)
         self.unit, self.axes = unit, None
 
     def _known_unit(self, place: int) -> float:
         """The unit, or what is most likely one where the file names none before it is needed."""
         if self.unit is not None:
             return self.unit
-        stated = _STATED_UNIT.search(self.text, place)
-        if stated:
-            self.odd.note("The unit is stated after it is first needed", place)
-            self.unit = INCH if (stated[1] and stated[1].upper() == "IN") or stated[2] == "70" else MM
+        self.unit = stated_later(self.text, place)
+        if self.unit is not None:
+            self.messages.odd("The unit is stated after it is first needed", place)
             return self.unit
-        sizes = [float(size) for size in _APERTURE_SIZE.findall(self.text)[:10_000] if _DECIMAL.fullmatch(size)]
-        finest = min((size for size in sizes if size > 0), default=0.0)
-        if finest > TOO_COARSE:
-            self.unit, word, why = MM, "mm", f"the finest aperture would be {finest:g} inch, which is too coarse"
-        elif 0 < finest < UNMAKEABLE:
-            self.unit, word, why = INCH, "inch", f"the finest aperture would be {finest:g} mm, which nobody makes"
-        else:
-            self.unit, word, why = INCH, "inch", "old files without a unit are in inches"
-        self.counts.assume("unit of the file", word, "", f"the file states none; {why}")
+        self.unit, word, why = likely_unit(self.text)
+        self.messages.counts.assume("unit of the file", word, "", f"the file states none; {why}")
         return self.unit
 
     # apertures
 
     def _macro(self, text: str, place: int) -> None:
         self.known += 1
-        name = text.partition("*")[0].strip()[2:].strip()
-        if len(self.macros) >= MAX_MACROS:
-            raise TooMuch(f"more than {MAX_MACROS} aperture macros")
-        try:
-            macro = parse_macro(text)
-        except BadMacro as error:
-            self.macros[name] = f"{error}, at line {self.lines.of(place)}"
-            return
-        for oddity in macro.odd:
-            self.counts.unread(f"macro statement: {clean_text(oddity)}", self.lines.of(place))
-        self.macros[name] = macro
+        self.definitions.macro(text, place)
 
     def _ad(self, word: str, place: int) -> None:
-        match = DEFINITION.fullmatch(word)
-        if match is None:
-            raise self._error(place, f"the aperture definition {word[:40]!r}", "one such as ADD10C,0.1")
-        number, template = int(match[1]), match[2].strip()
-        if number < 10:
-            self._lost("definition of an aperture below D10", place)
-            return
-        line, plotter = self.lines.of(place), self.plotter
-        unit, attributes = self._known_unit(place), plotter.attributes.aperture_number
-        self.bad_apertures.pop(number, None)
-        try:
-            values, held = parameters(match[3]), plotter.attributes.aperture_attributes(attributes)
-            macro = self.macros.get(template)
-            if macro is None and template.upper() in MIN_TEMPLATE_PARAMETERS:
-                aperture = standard_aperture(number, template.upper(), values, unit, held, line)
-            elif macro is None:
-                raise BadAperture(f"the template {template[:40]!r}, which is neither standard nor a macro above")
-            elif isinstance(macro, str):
-                raise BadAperture(f"{macro} in macro {template[:40]}")
-            else:
-                self.macro_steps += macro.cost
-                if self.macro_steps > MAX_MACRO_STEPS:
-                    raise TooMuch(f"uses of macros with more than {MAX_MACRO_STEPS} steps together")
-                aperture = macro_aperture(number, macro, values, unit, held, line)
-        except BadAperture as error:
-            self.bad_apertures[number] = self._error(
-                place, str(error), f"a definition of D{number} that can be drawn", "export the layer again"
-            )
-            return
-        plotter.define(aperture, attributes)
+        self.definitions.aperture(word, place, self._known_unit(place))
 
     def _ab(self, word: str, place: int) -> None:
         compact = "".join(word.split())
         plotter = self.plotter
         if compact.upper() == "AB":
             if not plotter.opened or plotter.repeating:
-                raise self._error(place, "the end of an aperture block that was never opened", "%ABD12*% before it")
+                raise self.messages.error(
+                    place, "the end of an aperture block that was never opened", "%ABD12*% before it"
+                )
             opened = plotter.opened[-1]
             held = plotter.attributes.aperture_attributes(opened.aperture_number)
-            plotter.close_block(block_aperture(opened.number or 0, held, self.lines.of(opened.place)))
+            plotter.close_block(block_aperture(opened.number or 0, held, self.messages.lines.of(opened.place)))
             return
         match = _BLOCK.fullmatch(compact)
         if match is None:
-            raise self._error(place, f"the command {compact[:40]!r}", "one such as ABD12")
+            raise self.messages.error(place, f"the command {compact[:40]!r}", "one such as ABD12")
         plotter.open_block(int(match[1]), place)
 
     def _sr(self, word: str, place: int) -> None:
         match = _REPEAT.fullmatch("".join(word.split()))
         steps = [_number(value) for value in match.groups()[2:]] if match else [None]
         if match is None or None in steps:
-            raise self._error(place, f"the step and repeat {word[:40]!r}", "one such as SRX3Y2I5.0J4.0")
+            raise self.messages.error(place, f"the step and repeat {word[:40]!r}", "one such as SRX3Y2I5.0J4.0")
         if self.plotter.repeating:
             self.plotter.close_repeat()
         nx, ny = (max(int(count or 1), 1) for count in match.groups()[:2])
@@ -527,27 +442,27 @@ class _Reader:
     def _lp(self, word: str, place: int) -> None:
         value = word[2:].strip().upper()
         if value not in ("D", "C"):
-            raise self._error(place, f"the polarity {word[:20]!r}", "LPD or LPC")
+            raise self.messages.error(place, f"the polarity {word[:20]!r}", "LPD or LPC")
         self.plotter.dark = value == "D"
 
     def _lm(self, word: str, place: int) -> None:
         value = word[2:].strip().upper()
         if value not in ("N", "X", "Y", "XY"):
-            raise self._error(place, f"the mirror setting {word[:20]!r}", "LMN, LMX, LMY or LMXY")
+            raise self.messages.error(place, f"the mirror setting {word[:20]!r}", "LMN, LMX, LMY or LMXY")
         self.mirror = value
         self._transform()
 
     def _lr(self, word: str, place: int) -> None:
         angle = _number(word[2:].strip())
         if angle is None:
-            raise self._error(place, f"the rotation {word[:30]!r}", "one such as LR90.0")
+            raise self.messages.error(place, f"the rotation {word[:30]!r}", "one such as LR90.0")
         self.rotation = angle % 360
         self._transform()
 
     def _ls(self, word: str, place: int) -> None:
         factor = _number(word[2:].strip())
         if factor is None or not 1e-4 <= factor <= 1e4:
-            raise self._error(place, f"the scale {word[:30]!r}", "a number above 0, as in LS0.8")
+            raise self.messages.error(place, f"the scale {word[:30]!r}", "a number above 0, as in LS0.8")
         self.scale = factor
         self._transform()
 
@@ -562,14 +477,14 @@ class _Reader:
         try:
             self.image.obey("".join(word.split()), self.unit)
         except BadCommand as error:
-            raise self._error(place, str(error)) from None
+            raise self.messages.error(place, str(error)) from None
         sx, sy = self.image.scale
         if (sx, sy) != before:
             self.axes = None
             self.plotter.mirrored = -1 if sx * sy < 0 else 1
             self.plotter.stretched = abs(sx) != abs(sy)
             if self.plotter.budget.objects:
-                self.odd.note("Scale or mirror commands after the first object, obeyed from there on", place)
+                self.messages.odd("Scale or mirror commands after the first object, obeyed from there on", place)
 
 
 def _number(value: str | None) -> float | None:

@@ -72,6 +72,7 @@ class Plotter:
         self.mirrored = 1  # -1 where MI mirrors one axis, which turns arcs round
         self.stretched = False  # SF with two factors: no arc stays one
         self.aperture = -1
+        self.without_aperture = 0  # operations that could not be drawn
         self.stated = Transform()
         self.in_region = False
         self._transform = 0
@@ -131,6 +132,7 @@ class Plotter:
             self.lost("flash inside a region statement", place)
             return
         if self.aperture < 0:
+            self.without_aperture += 1
             self.lost("flash without an aperture", place)
             return
         if self.aperture in self.blocks:
@@ -157,6 +159,7 @@ class Plotter:
     def _stroke_width(self, place: int) -> float | None:
         """Width of a stroke with a round aperture, nan with another, None where nothing can be drawn."""
         if self.aperture < 0:
+            self.without_aperture += 1
             self.lost("stroke without an aperture", place)
             return None
         aperture = self.apertures[self.aperture]
