@@ -106,8 +106,8 @@ def _job(out: FileSet, heads: list[tuple], kinds: list[str]) -> None:
 
 
 def _lone(source: Source, file: SetFile) -> SetFile:
-    """A single layer file is a board of one layer, whatever it is called."""
-    if file.kind == GERBER and file.role.kind in (PASSED, COPPER) and (file.role.said != "its attribute"):
+    """A single layer file is a board of one layer, whatever it is called, unless it says that it is no copper."""
+    if file.kind == GERBER and file.role.said not in ("its attribute", "the settings"):
         role = Role(COPPER, 1, TOP, negative=file.role.negative, said="being the only file", function="Copper,L1,Top")
         return SetFile(file.member, file.kind, role)
     if file.role.kind == COPPER:

@@ -136,7 +136,7 @@ _MASK = re.compile(
     r"mask|resist|(?:^|[^a-z])(?:sm([tbcs])|st([cs]))(?=[^a-z]|$)|(?:top|bottom|bot)[ _-]?solder(?=[^a-z]|$)"
 )
 _PROFILE = re.compile(
-    r"(?:^|[^a-z])(?:edges?|cuts?|outline|profile|border|contour|boundary|dim(?:ension)?s?|boardshape|brd)(?=[^a-z]|$)|edge_?cuts|"
+    r"(?:^|[^a-z])(?:edges?|outline|profile|border|contour|boundary|dim(?:ension)?s?|boardshape|brd)(?=[^a-z]|$)|edge_?cuts|"
     r"outline"
 )
 _NUMBERED = re.compile(
