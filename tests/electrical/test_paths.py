@@ -10,7 +10,7 @@ from shapely import Point, box
 from quietcopper.board import Board
 from quietcopper.build import BoardBuilder, Hop, Land, Package, chip, header, small_board, soic
 from quietcopper.electrical.copper import connect
-from quietcopper.electrical.paths import MOST_PINS, longest_way, net_paths, start_pin
+from quietcopper.electrical.paths import MOST_PINS, dead_ends, longest_way, net_paths, start_pin
 
 DOT = Package("dot", (Land("1", 0.0, 0.0, Point(0, 0).buffer(0.2e-3)),), box(-3e-4, -3e-4, 3e-4, 3e-4))
 
@@ -256,3 +256,24 @@ def test_the_longest_way_of_a_net_without_pins():
     assert (way.start_pin, way.end_pin) == (-1, -1)
     assert way.length * 1e3 == pytest.approx(13 + 15 + board.depths[3] * 1e3)
     assert longest_way(board, connect(board), 0) is None
+
+
+def test_dead_ends_are_followed_through_holes_and_pins_pours_and_loops_hold():
+    b = small_board()
+    dots(b, (5, 5), (25, 5))
+    b.trace("A", 1, [(5, 5), (25, 5)])
+    b.trace("A", 1, [(10, 5), (10, 8)])
+    b.via("A", (10, 8))
+    b.trace("A", 4, [(10, 8), (16, 8), (16, 10)])
+    b.trace("A", 4, [(16, 8), (17, 8)])  # a shorter twig beside the longest
+    b.trace("A", 1, [(20, 5), (20, 12), (23, 12), (23, 5)])  # a loop
+    board = b.build()
+    (end,) = dead_ends(board, connect(board), board.net_index["A"])
+    assert end.at == pytest.approx((10e-3, 5e-3))
+    assert end.trace_length * 1e3 == pytest.approx(3 + 6 + 2)
+    assert end.length * 1e3 == pytest.approx(11 + board.depths[3] * 1e3)
+    assert len(end.traces) == 3
+    b.area("A", 4, box(15.5, 9.5, 18, 12))
+    held = b.build()
+    ends = dead_ends(held, connect(held), held.net_index["A"])
+    assert [e.trace_length * 1e3 for e in ends] == [pytest.approx(1.0)]  # only the twig is left

@@ -38,6 +38,7 @@ NAMES = (
     "impedance-off-target",
     "impedance-step",
     "long-line-unterminated",
+    "branch-stub",
     "pour-shifts-impedance",
     "traces-too-close",
     "lone-copper",

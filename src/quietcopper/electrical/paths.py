@@ -14,7 +14,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
-from scipy.sparse.csgraph import dijkstra
+from scipy.sparse.csgraph import connected_components, dijkstra
 
 from quietcopper.board import Board
 from quietcopper.board.model import Floats
@@ -103,6 +103,70 @@ def start_pin(board: Board, net: int, kinds: Sequence[PartKind] | None = None) -
         return order, -kind.pins, str(board.parts.ref[part]), str(board.pins.name[pin])
 
     return min((int(pin) for pin in pins), key=rank, default=-1)
+
+
+@dataclass(frozen=True)
+class DeadEnd:
+    """Copper of a net that leads to no pin: where it leaves the rest (m), rows in board.traces from there to its
+    furthest end, and the length of the way there, m, of which `trace_length` along traces."""
+
+    at: tuple[float, float]
+    traces: tuple[int, ...]
+    length: float
+    trace_length: float
+
+
+def dead_ends(board: Board, copper: Copper, net: int) -> tuple[DeadEnd, ...]:
+    """Traces of a net that lead nowhere, longest first: what is left when loose ends are taken away one by one.
+
+    Pins and pours are ends that hold; so does a loop. What touches within a joint, pad or hole counts as one place.
+    Empty for a net without pins, or whose areas are planes.
+    """
+    if net == 0 or not bool((board.pins.net == net).any()) or (graph := _graph(board, copper, net)) is None:
+        return ()
+    n = len(graph.element)
+    joint = graph.kind < 0
+    _, place = connected_components(
+        coo_array((np.ones(int(joint.sum()), np.int8), (graph.a[joint], graph.b[joint])), shape=(n, n)), directed=False
+    )
+    kind = copper.elements.kind[graph.element]
+    holds = np.zeros(int(place.max(initial=-1)) + 1, dtype=bool)
+    holds[place[kind == AREA]] = True
+    for at in _pin_nodes(board, graph, np.flatnonzero(board.pins.net == net).tolist()).values():
+        holds[place[at]] = True
+    ends = np.sort(place[np.stack([graph.a[~joint], graph.b[~joint]], -1)], axis=1)
+    degree = np.bincount(np.unique(ends[ends[:, 0] < ends[:, 1]], axis=0).ravel(), minlength=len(holds))
+    if not ((degree == 1) & ~holds).any():
+        return ()
+    beside: dict[int, dict[int, int]] = {i: {} for i in range(len(holds))}  # place -> other place -> shortest edge
+    for edge in np.flatnonzero(~joint)[np.argsort(-graph.length[~joint], kind="stable")].tolist():
+        a, b = int(place[graph.a[edge]]), int(place[graph.b[edge]])
+        if a != b:
+            beside[a][b] = beside[b][a] = edge
+    depth: dict[int, tuple[float, float, tuple[int, ...]]] = {}  # behind a place: length, of traces, their rows
+    loose = [i for i, others in beside.items() if len(others) == 1 and not holds[i]]
+    while loose:
+        end = loose.pop()
+        if len(beside[end]) != 1:
+            continue
+        ((other, edge),) = beside[end].items()
+        far, along, rows = depth.pop(end, (0.0, 0.0, ()))
+        length, trace = float(graph.length[edge]), int(graph.row[edge])
+        is_trace = graph.kind[edge] == TRACE
+        behind = (far + length, along + length * is_trace, (trace, *rows) if is_trace else rows)
+        if behind > depth.get(other, (0.0, 0.0, ())):
+            depth[other] = behind
+        del beside[other][end], beside[end][other]
+        if len(beside[other]) == 1 and not holds[other]:
+            loose.append(other)
+    out = []
+    x, y = _places(board, graph)
+    for at_place, (length, along, rows) in depth.items():
+        if along > TOUCH and (holds[at_place] or beside[at_place]):
+            nodes = np.flatnonzero((place == at_place) & (kind != AREA))
+            here = nodes[np.lexsort((np.round(y[nodes], 8), np.round(x[nodes], 8)))[0]] if len(nodes) else 0
+            out.append(DeadEnd((float(x[here]), float(y[here])), rows, length, along))
+    return tuple(sorted(out, key=lambda d: (-round(d.length, 9), d.at)))
 
 
 @dataclass(eq=False)
@@ -355,6 +419,16 @@ def _ways(graph: _Graph, at: dict[int, Index], first: int, others: list[int]) ->
             here = there
         out[pin] = _steps(graph, walked[::-1])
     return out
+
+
+def _places(board: Board, graph: _Graph) -> tuple[Floats, Floats]:
+    """Where each node is, m; nan for nodes of areas."""
+    elements, element = graph.of.elements, graph.element
+    x, y = _middle(board, graph.of, element).T.copy()
+    on = np.flatnonzero(elements.kind[element] == TRACE)
+    lines = board.traces.lines[elements.row[element[on]]]
+    x[on], y[on] = shapely.get_coordinates(shapely.line_interpolate_point(lines, graph.along[on])).T
+    return x, y
 
 
 def _trace_ends(board: Board, graph: _Graph) -> Index:
