@@ -46,7 +46,9 @@ def area_to_net(
     new = refill.filled(board, layer, taken, gap, [target], rules)
     changed = with_areas(board, taken, [(target, layer, new)])
     notes = [f"The areas of {named(names)} on {label} are {net} now" + (", the splits filled." if gap else ".")]
-    if left:
+    if not left:
+        notes.append("What they fed is still to be routed as wide traces: the data do not say which pins hang on them.")
+    else:
         words = named([f"{name} ({count} pin{'' if count == 1 else 's'})" for name, count in left.items()])
         notes.append(f"Still to be routed as wide traces, and not part of this figure: {words}.")
     if pitch is not None:

@@ -120,6 +120,7 @@ def stitch(
     places = (grid[:, None] + shifts[None]).reshape(-1, 2)
     good = room.fits_via(places, row, size)
     good[good] = _joins(room, places[good], row, size, ())
+    fitted = bool(good.any())
     good &= _far_from_own(room, places, row, pitch / 2)
     placed: list[tuple[float, float]] = []
     for tried, fits in zip(places.reshape(len(grid), -1, 2), good.reshape(len(grid), -1), strict=True):
@@ -127,6 +128,8 @@ def stitch(
         fitting = fitting[_apart(fitting, _near(placed, tried[0], 2 * pitch), size, rules)]
         if len(fitting):
             placed.append((float(fitting[0, 0]), float(fitting[0, 1])))
+    if not placed and fitted:
+        raise ChangeError(f"vias of {net} stand at least as close as every {pitch * 1e3:g} mm already")
     if not placed:
         raise ChangeError(f"not one via of {net} fits at {pitch * 1e3:g} mm pitch where its areas lie over each other")
     changed = _drilled(board, rules, row, placed, size)

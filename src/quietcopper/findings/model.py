@@ -206,11 +206,15 @@ class Cause:
 
 @dataclass(frozen=True)
 class Step:
-    """One change of a plan, the causes (ids) that it is made for, and its notes."""
+    """One change of a plan, the causes (ids) that it is made for, and its notes.
+
+    follow_up : proposed by the review of the board with the steps before it, which it needs
+    """
 
     change: Proposal
     causes: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    follow_up: bool = False
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,8 @@
-"""A short plan: few changes that together bring as much as can be under its allowance, tried as a whole."""
+"""A short plan: few changes that together bring as much as can be under its allowance, tried as a whole.
+
+First a greedy choice among the changes that were tried one by one; the board with all of them is reviewed, and what
+still helps is added. Then what is left on that board is followed up by what the review of it proposes.
+"""
 
 from __future__ import annotations
 
@@ -6,12 +10,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from quietcopper.board import Board
-from quietcopper.changes import Changed, ChangeError, apply_change
+from quietcopper.changes import Changed, ChangeError, apply_change, is_change
 from quietcopper.changes.kinds import SEVERAL
 from quietcopper.findings import Plan, Proposal, Result, Step
+from quietcopper.review.causes import group_causes
 from quietcopper.review.trial import Bench, Trial, try_change
 
-PLAN_ROUNDS = 3  # boards with all changes that are tried: each without what did harm, and with what still helps
+PLAN_ROUNDS = 2  # boards with all chosen changes that are tried, the second with what still helps
+FOLLOW_UPS = 4  # changes that are tried for what is left then
 ORDER = (
     "set-dielectric",
     "set-width",
@@ -40,8 +46,8 @@ class _Choice:
 def make_plan(
     bench: Bench, result: Result, trials: Mapping[str, Trial], progress: Callable[[str], None] = lambda stage: None
 ) -> Plan | None:
-    """Greedy choice among the changes that were tried one by one, by how much excess each takes away beyond what the
-    chosen ones do; then the board with all of them is tried, and a change that the new findings come from is left out.
+    """The plan of a result; a step is judged by the excess over the allowances that it takes away beyond what the
+    others do, less what it makes.
 
     trials : by the id of the cause;  None where there is nothing over its allowance, or no change helps
     """
@@ -55,16 +61,17 @@ def make_plan(
         whole = _tried(bench, result, chosen)
         if whole is None:
             return None
-        better = _improved(chosen, whole.trial, trials)
-        if better is None:
+        more = _more(chosen, whole.trial, trials)
+        if not more:
             break
-        chosen = better
+        chosen += more
     assert whole is not None
-    trial = whole.trial
+    steps = [step for choice in chosen if (step := whole.steps.get(choice.cause)) is not None]
+    trial, further = _followed_up(bench, result, whole.trial, progress)
     left = [f for f in trial.looked.findings if f.excess_db >= 0]
     new = {f.id for f in trial.new}
     return Plan(
-        steps=tuple(step for choice in chosen if (step := whole.steps.get(choice.cause)) is not None),
+        steps=(*steps, *further),
         over_before=len(over),
         over_after=len(left),
         worst_before_db=max(over.values()),
@@ -75,18 +82,41 @@ def make_plan(
     )
 
 
-def _improved(chosen: list[_Choice], trial: Trial, trials: Mapping[str, Trial]) -> list[_Choice] | None:
-    """The choice without the changes that brought harm, and with those that still would help; None for as it is."""
-    harm = {f.id for f in trial.new if f.excess_db >= 0}
-    guilty = [c for c in chosen if harm & {f.id for f in c.trial.new}]
-    if len(guilty) == len(chosen):
-        guilty = []
+def _more(chosen: list[_Choice], trial: Trial, trials: Mapping[str, Trial]) -> list[_Choice]:
+    """Changes not chosen yet that still would help on the board with all the chosen ones, and did no harm alone."""
     over = {i: after for i, after in trial.after.items() if after is not None and after >= 0}
     names = {c.cause for c in chosen}
-    more = [c for c in _choose(over, {k: t for k, t in trials.items() if k not in names}) if not _harms(c.trial)]
-    if not guilty and not more:
-        return None
-    return [c for c in chosen if c not in guilty] + more
+    return [c for c in _choose(over, {k: t for k, t in trials.items() if k not in names}) if not _harms(c.trial)]
+
+
+def _followed_up(
+    bench: Bench, result: Result, trial: Trial, progress: Callable[[str], None]
+) -> tuple[Trial, list[Step]]:
+    """What the review of the changed board proposes for what is left there, the worst causes first, each kept where it
+    takes away more than it makes."""
+    steps: list[Step] = []
+    tried: list[Proposal] = []
+    for _ in range(FOLLOW_UPS):
+        causes = group_causes([f for f in trial.looked.findings if f.excess_db >= 0])
+        cause = next((c for c in causes if c.change and is_change(c.change.kind) and c.change not in tried), None)
+        if cause is None or cause.change is None:
+            break
+        progress(f"proving: {cause.title}")
+        tried.append(cause.change)
+        try:
+            changed = apply_change(trial.board, cause.change.kind, cause.change.arguments, bench.rules)
+        except ChangeError:
+            continue
+        after = try_change(bench, result, cause.change, changed)
+        if _excess(after) < _excess(trial):
+            trial = after
+            steps.append(Step(cause.change, (cause.id,), changed.notes, follow_up=True))
+    return trial, steps
+
+
+def _excess(trial: Trial) -> float:
+    """All excess over the allowances on a board, dB."""
+    return round(sum(max(f.excess_db, 0.0) for f in trial.looked.findings), 6)
 
 
 def _harms(trial: Trial) -> bool:
@@ -155,7 +185,8 @@ def _tried(bench: Bench, result: Result, chosen: list[_Choice]) -> _Whole | None
 
 def in_order(plan: Plan) -> list[Step]:
     """The steps of a plan in the order in which they were made, for a file that makes them again."""
-    return sorted(plan.steps, key=lambda step: _turn(step.change))
+    first = [step for step in plan.steps if not step.follow_up]
+    return [*sorted(first, key=lambda step: _turn(step.change)), *(step for step in plan.steps if step.follow_up)]
 
 
 def _turn(change: Proposal) -> int:

@@ -26,7 +26,7 @@ __all__ = ["PLAN_ROUNDS", "is_solved", "most_proofs", "prove_result"]
 
 MOST_CAUSES = 12  # causes that are proven on a small board
 MOST_PLACES = 12  # changes of places that are made together for one cause
-SMALL = 10_000  # objects of a small board; of larger ones fewer causes are proven
+SMALL = 3_000  # objects of a small board; of larger ones fewer causes are proven
 TOLD = 3  # of the findings that a change makes or cures elsewhere, the others are counted
 LEAST_DB = 0.1  # a change that takes away no more does not help
 SOLVED, TOGETHER = "solved again", "solved again, all places together"
