@@ -39,6 +39,7 @@ NAMES = (
     "impedance-step",
     "long-line-unterminated",
     "branch-stub",
+    "via-stub",
     "pour-shifts-impedance",
     "traces-too-close",
     "lone-copper",

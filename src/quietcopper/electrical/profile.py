@@ -160,7 +160,7 @@ class Profiles:
                     said = (int(runs.layer[run]), int(runs.reference[run]), length, runs.width[run], z0, delay)
                     rows.append((kind, row, run, *said, str(table.reason[run])))
             elif kind == "via":
-                height, z_hole, delay_hole, why = self._hole(row, int(enter), int(leave))
+                height, z_hole, delay_hole, why = self.hole(row, int(enter), int(leave))
                 rows.append((kind, row, -1, int(leave), -1, height, nan, z_hole, delay_hole, why))
             else:
                 said = (int(areas.layer[row]), -1, leave - enter, nan, nan, nan)
@@ -177,7 +177,7 @@ class Profiles:
         delay = np.where(np.isfinite(delay), delay, slope * length)
         return Profile(path, kinds, row_, run_, layer, reference, start, length, width, z0, delay, reason)
 
-    def _hole(self, via: int, enter: int, leave: int) -> tuple[float, float, float, str]:
+    def hole(self, via: int, enter: int, leave: int) -> tuple[float, float, float, str]:
         """Height (m), impedance (ohm), delay (s) of a hole between two layers, and why it has no impedance."""
         board = self._view.board
         upper, lower = min(enter, leave), max(enter, leave)
