@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,9 +18,9 @@ from quietcopper.electrical.choices import (
 from quietcopper.electrical.signals import edge_current, edge_voltage
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
 from quietcopper.electrical.view import View
-from quietcopper.electrical.ways import SLENDER, Ways, across_gap, capacitor_beside, crossing_at
+from quietcopper.electrical.ways import Ways, capacitor_beside, crossing_at, gap_inductance
 from quietcopper.errors import OutOfRange
-from quietcopper.fields.returns import printed_slot_rule, series_reflection, slot_inductance
+from quietcopper.fields.returns import printed_slot_rule, series_reflection
 from quietcopper.findings import (
     Allowance,
     CauseHint,
@@ -64,6 +64,7 @@ SOURCES = (
 
 
 FAST_KINDS = ("clock", "data")  # lines taken to switch together
+BRIDGE_REACH = 2e-3  # m, how far from the crossing a proposed capacitor may stand
 QUIET = 0.1  # of the allowance: what a slow line must take by itself to be a finding
 
 
@@ -112,10 +113,11 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
     for (opening, net), row in worst.items():
         cause = _cause(view, row, crossers[_cause_key(view, row)])
         parts = _together(view, row, beside[opening], prices)
+        bridged = _bridged(view, row, beside[opening], prices)
         if view.drivers[net].kind not in FAST_KINDS and prices[row].own < QUIET * share * view.drivers[net].swing:
             continue  # a quiet line: a victim of the others at most, and named with none of its own
         count = len(groups[opening, net])
-        yield _finding(view, row, count, prices[row], parts, cause, share * view.drivers[net].swing)
+        yield _finding(view, row, count, prices[row], parts, bridged, cause, share * view.drivers[net].swing)
 
 
 @dataclass(frozen=True)
@@ -227,15 +229,10 @@ def _price(view: View, row: int) -> _Price:
         raise OutOfRange("impedance not solved")
     crossing = crossing_at(view, row)
     radius = crossing.height + crossing.width / 4
-    if np.isfinite(gaps.slot[row]):
-        # `slot` is the detour to the nearer end; a trace in the middle of a slot twice as long has the same detour.
-        # An opening rounder than three to one lies between nothing and the slot that just fits the formula.
-        length = max(2 * float(gaps.slot[row]), SLENDER * crossing.gap)
-        inductance = float(slot_inductance(length, crossing.gap, crossing.height, crossing.width))
+    inductance, ways = gap_inductance(view, row)
+    if ways is None:
         own = edge_voltage(view, net, z0, inductance, 0.0)
         return _Price(None, inductance, own, z0, float(gaps.slot[row]), radius)
-    a, b = int(gaps.before[row]), int(gaps.after[row])
-    ways = across_gap(view, a, b, float(gaps.x[row]), float(gaps.y[row]), crossing)
     own = edge_voltage(view, net, z0, ways.inductance, ways.capacitance)
     reach = ways.nearest.distance if ways.nearest else np.inf
     return _Price(ways, ways.inductance, own, z0, reach, radius)
@@ -247,6 +244,7 @@ def _finding(
     count: int,
     price: _Price,
     parts: list[tuple[str, float]],
+    bridged: float | None,
     cause: CauseHint,
     allowed: float,
 ) -> Finding:
@@ -276,8 +274,8 @@ def _finding(
     remedies = []
     if cause.change:  # a question cures nothing
         remedies.append(Remedy(cause.change, None, "not solved"))
-    if ways is not None and before_net != after_net and clearance_between(view, before, after) < barrier_width(view):
-        remedies.append(_bridged(view, row, price, peak, allowance))
+    if bridged is not None and before_net != after_net and clearance_between(view, before, after) < barrier_width(view):
+        remedies.append(Remedy(_bridge(view, row), allowance.excess_db(bridged)))
     more = len(parts) - 1
     beside = "the line that crosses" if more == 1 else f"the {more} lines that cross"
     lines = f", {engineering(peak, 'V')} together with {beside} beside it" if more else ""
@@ -323,18 +321,24 @@ def _finding(
     )
 
 
-def _bridged(view: View, row: int, price: _Price, together: float, allowance: Allowance) -> Remedy:
-    """What a capacitor across the gap right beside the crossing would leave, by the same formula."""
-    board, gaps = view.board, view.gaps
-    assert price.ways is not None
-    extra = capacitor_beside(view, int(gaps.reference[row]), crossing_at(view, row))
+def _bridged(view: View, row: int, rows: list[int], prices: dict[int, _Price]) -> float | None:
+    """Voltage over the gap at a line's crossing, V, with a new capacitor across it BRIDGE_REACH away, by the same
+    formulas; the other lines as they are. None for an opening in one area."""
+    gaps, price = view.gaps, prices[row]
+    if price.ways is None:
+        return None
+    extra = capacitor_beside(view, int(gaps.reference[row]), crossing_at(view, row), BRIDGE_REACH)
     total = 1 / (1 / extra + (1 / price.inductance if np.isfinite(price.inductance) else 0.0))
     own = edge_voltage(view, int(gaps.net[row]), price.z0, total, price.ways.capacitance)
-    at = (float(gaps.x[row]), float(gaps.y[row]))
+    then = replace(price, inductance=total, own=own, reach=min(price.reach, BRIDGE_REACH))
+    return sum(voltage for _, voltage in _together(view, row, rows, {**prices, row: then}))
+
+
+def _bridge(view: View, row: int) -> Proposal:
+    board, gaps = view.board, view.gaps
     nets = [board.nets[board.areas.net[a]] for a in (gaps.before[row], gaps.after[row])]
-    change = Proposal(
-        "a capacitor across the gap within 2 mm of the crossing",
+    return Proposal(
+        f"a capacitor across the gap within {engineering(BRIDGE_REACH, 'm')} of the crossing",
         "bridge-gap" if all(nets) else "",
-        {"at": at, "nets": nets, "within": 2e-3},
+        {"at": (float(gaps.x[row]), float(gaps.y[row])), "nets": nets, "within": BRIDGE_REACH},
     )
-    return Remedy(change, allowance.excess_db(together * own / price.own))

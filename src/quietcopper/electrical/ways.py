@@ -144,6 +144,20 @@ def crossing_at(view: View, row: int) -> Crossing:
     return Crossing(float(gaps.length[row]), height, float(gaps.width[row]), along)
 
 
+def gap_inductance(view: View, row: int) -> tuple[float, Ways | None]:
+    """Inductance that a crossing (row of view.gaps) puts into the return, H, inf where nothing bridges the gap, and what
+    bridges it; None for an opening in one area, round which the return goes."""
+    gaps, crossing = view.gaps, crossing_at(view, row)
+    if np.isfinite(gaps.slot[row]):
+        # `slot` is the detour to the nearer end; a trace in the middle of a slot twice as long has the same detour.
+        # An opening rounder than three to one lies between nothing and the slot that just fits the formula.
+        length = max(2 * float(gaps.slot[row]), SLENDER * crossing.gap)
+        return float(slot_inductance(length, crossing.gap, crossing.height, crossing.width)), None
+    a, b = int(gaps.before[row]), int(gaps.after[row])
+    ways = across_gap(view, a, b, float(gaps.x[row]), float(gaps.y[row]), crossing)
+    return ways.inductance, ways
+
+
 def between_layers(view: View, a: int, b: int, x: float, y: float, radius: float, added: Added | None = None) -> Ways:
     """The ways from area a to area b on another layer (rows in board.areas) near a place, m.
 
