@@ -40,6 +40,7 @@ NAMES = (
     "long-line-unterminated",
     "branch-stub",
     "via-stub",
+    "pair-out-of-balance",
     "pour-shifts-impedance",
     "traces-too-close",
     "lone-copper",

@@ -145,8 +145,10 @@ def crossing_at(view: View, row: int) -> Crossing:
 
 
 def gap_inductance(view: View, row: int) -> tuple[float, Ways | None]:
-    """Inductance that a crossing (row of view.gaps) puts into the return, H, inf where nothing bridges the gap, and what
-    bridges it; None for an opening in one area, round which the return goes."""
+    """Inductance that a crossing (row of view.gaps) puts into the return, H, inf where nothing bridges the gap.
+
+    Also what bridges it: None for an opening in one area, round which the return goes.
+    """
     gaps, crossing = view.gaps, crossing_at(view, row)
     if np.isfinite(gaps.slot[row]):
         # `slot` is the detour to the nearer end; a trace in the middle of a slot twice as long has the same detour.
