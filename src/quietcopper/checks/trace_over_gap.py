@@ -18,7 +18,7 @@ from quietcopper.electrical.choices import (
 from quietcopper.electrical.signals import edge_current, edge_voltage
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
 from quietcopper.electrical.view import View
-from quietcopper.electrical.ways import Ways, capacitor_beside, crossing_at, gap_inductance
+from quietcopper.electrical.ways import REACH, Ways, capacitor_beside, crossing_at, gap_inductance
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.returns import printed_slot_rule, series_reflection
 from quietcopper.findings import (
@@ -323,15 +323,21 @@ def _finding(
 
 def _bridged(view: View, row: int, rows: list[int], prices: dict[int, _Price]) -> float | None:
     """Voltage over the gap at a line's crossing, V, with a new capacitor across it BRIDGE_REACH away, by the same
-    formulas; the other lines as they are. None for an opening in one area."""
-    gaps, price = view.gaps, prices[row]
-    if price.ways is None:
+    formulas; it stands that much further from each other line. None for an opening in one area."""
+    gaps = view.gaps
+    if prices[row].ways is None:
         return None
-    extra = capacitor_beside(view, int(gaps.reference[row]), crossing_at(view, row), BRIDGE_REACH)
-    total = 1 / (1 / extra + (1 / price.inductance if np.isfinite(price.inductance) else 0.0))
-    own = edge_voltage(view, int(gaps.net[row]), price.z0, total, price.ways.capacitance)
-    then = replace(price, inductance=total, own=own, reach=min(price.reach, BRIDGE_REACH))
-    return sum(voltage for _, voltage in _together(view, row, rows, {**prices, row: then}))
+    then = dict(prices)
+    for line in {row, *rows}:
+        away = BRIDGE_REACH + float(np.hypot(gaps.x[line] - gaps.x[row], gaps.y[line] - gaps.y[row]))
+        price = prices[line]
+        if price.ways is None or away > REACH:
+            continue
+        extra = capacitor_beside(view, int(gaps.reference[line]), crossing_at(view, line), away)
+        total = 1 / (1 / extra + (1 / price.inductance if np.isfinite(price.inductance) else 0.0))
+        own = edge_voltage(view, int(gaps.net[line]), price.z0, total, price.ways.capacitance)
+        then[line] = replace(price, inductance=total, own=own, reach=min(price.reach, away))
+    return sum(voltage for _, voltage in _together(view, row, rows, then))
 
 
 def _bridge(view: View, row: int) -> Proposal:
