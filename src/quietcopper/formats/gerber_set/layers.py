@@ -2,7 +2,7 @@
 
 - What is drawn clear is cut out of everything drawn before it.
 - A flash is a pad. So is a region or a stroke that a pin (TO.P) or an aperture function of a pad claims; in a file
-  without functions also a small region that is its own hull.
+  without functions also a small region, or small painted form, that is its own hull, and a short stroke round a hole.
 - A stroke with a round aperture is a trace, unless it only paints an area (see `paint`) or is cut.
 - Everything else is area: regions with their edges, hatching, strokes with other apertures. Areas of one net that
   touch are united.
@@ -31,6 +31,7 @@ SMALL_PAD = 25e-6  # m²; a region without function that is larger is no pad
 LONGEST_PAD = 3.0  # of its width: the distance between the ends of a stroke that may be a pad
 AT_HOLE = 15e-6  # m; drill files round to 2.5 µm and more
 OWN_HULL = 0.99  # of its hull's area; what fills less is no pad
+PAINTED_HULL = 0.95  # the same for a painted one, whose border is scalloped
 PADS_OF_PARTS = ("componentpad", "smdpad", "bgapad", "connectorpad", "heatsinkpad", "testpad", "castellatedpad",
                  "fiducialpad", "washerpad", "thermalreliefpad")  # fmt: skip
 SURFACE = ("smdpad", "bgapad", "heatsinkpad")  # functions of pads that no hole belongs to
@@ -120,7 +121,11 @@ def layer_copper(
     hatched = np.zeros(len(o), dtype=np.bool_)
     candidates = np.flatnonzero(straight & (o.kind == LINE))
     hatched[candidates] = paint.hatching(_ends(image, candidates), o.width[candidates], image.net[candidates])
-    areas, stubs = _hatched_areas(image, shape, straight, hatched)
+    painted, stubs = _hatched_areas(image, shape, straight, hatched)
+    # pads may be painted as well; where functions are stated, those of pads are pads already
+    is_pad = [not image.function.any() and _pad_form(part, PAINTED_HULL) for _, _, part in painted]
+    forms = [(net, part) for (net, _, part), yes in zip(painted, is_pad, strict=True) if yes]
+    areas = [area for area, yes in zip(painted, is_pad, strict=True) if not yes]
     trace = straight & ~hatched & ~stubs & (shapely.area(shape) > 0)
     rest = np.intersect1d(alive, np.flatnonzero(~trace & ~pad & ~hatched & ~stubs & (owner < 0)))
     shape = _with_edges(image, shape, owner, was_cut)
@@ -128,7 +133,7 @@ def layer_copper(
     strokes, twice = _strokes(image, np.flatnonzero(trace), idle)
     return LayerCopper(
         strokes,
-        _flashes(image, np.intersect1d(alive, np.flatnonzero(pad)), shape, function, idle),
+        _flashes(image, np.intersect1d(alive, np.flatnonzero(pad)), shape, function, idle, forms),
         _united(areas),
         image.nets,
         image.pins,
@@ -201,11 +206,9 @@ def _pads(image: GerberImage, function: NDArray[np.object_], shape: Shapes, aliv
     dot = image.lines & (o.kind == LINE) & (o.x0 == o.x1) & (o.y0 == o.y1)
     pad = (o.kind == FLASH) | named | dot
     # without functions a small region in the form of a pad is one: rounded rectangles are drawn so
-    rows = alive[(o.kind[alive] == REGION) & ~pad[alive] & (function[alive] == "")]
-    if len(rows) and not image.function.any():
-        area = shapely.area(shape[rows])
-        hull = shapely.area(shapely.convex_hull(shape[rows]))
-        pad[rows[(area < SMALL_PAD) & (area > OWN_HULL * hull)]] = True
+    if not image.function.any():
+        rows = alive[(o.kind[alive] == REGION) & ~pad[alive]]
+        pad[rows] = [_pad_form(form, OWN_HULL) for form in shape[rows]]
     return pad & o.dark
 
 
@@ -308,14 +311,39 @@ def _strokes(image: GerberImage, rows: Indices, idle: Bools) -> tuple[Strokes, i
     return strokes, len(rows) - len(once)
 
 
-def _flashes(image: GerberImage, rows: Indices, shape: Shapes, function: NDArray[np.object_], idle: Bools) -> Flashes:
+def _pad_form(shape: Geometry, hull: float) -> bool:
+    """Whether a shape is small and fills nearly all of its hull, as pads do."""
+    return bool(shape.area < SMALL_PAD and shape.area > hull * shape.convex_hull.area)
+
+
+def _flashes(
+    image: GerberImage,
+    rows: Indices,
+    shape: Shapes,
+    function: NDArray[np.object_],
+    idle: Bools,
+    painted: list[tuple[int, Geometry]],
+) -> Flashes:
     o = image.objects
     x, y = o.x0[rows].copy(), o.y0[rows].copy()
     drawn = o.kind[rows] != FLASH
     middle = shapely.get_coordinates(shapely.centroid(shape[rows[drawn]]))
     x[drawn], y[drawn] = middle[:, 0], middle[:, 1]
     surface, via = np.isin(function[rows], SURFACE), function[rows] == "viapad"
-    return Flashes(image.net[rows], x, y, shape[rows], image.pin[rows], surface, via, idle[rows])
+    more = np.empty(len(painted), dtype=object)
+    more[:] = [form for _, form in painted]
+    places = shapely.get_coordinates(shapely.centroid(more))
+    no = np.zeros(len(painted), dtype=np.bool_)
+    return Flashes(
+        np.concatenate([image.net[rows], np.array([net for net, _ in painted], dtype=np.int32)]),
+        np.concatenate([x, places[:, 0]]),
+        np.concatenate([y, places[:, 1]]),
+        np.concatenate([shape[rows], more]),
+        np.concatenate([image.pin[rows], no.astype(np.int32)]),
+        np.concatenate([surface, no]),
+        np.concatenate([via, no]),
+        np.concatenate([idle[rows], no]),
+    )
 
 
 def _united(areas: list[tuple[int, bool, Geometry]]) -> Filled:
