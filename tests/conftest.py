@@ -9,9 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 import shapely
+from hypothesis import HealthCheck, settings
 from numpy.typing import NDArray
 
 from quietcopper.board import Board
+
+# A slow or busy machine is no fault of the program: no test fails for its time.
+settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("any machine")
 
 Points = NDArray[np.float64]
 
