@@ -9,7 +9,9 @@ from importlib import import_module
 
 from quietcopper.errors import QuietCopperError
 
-COMMANDS = ("demo", "review", "compare", "what_if", "batch", "decide", "settings", "line", "plane_pair", "explain")
+COMMANDS = (
+    *("demo", "review", "compare", "what_if", "batch", "decide", "settings", "line", "plane_pair", "path", "explain"),
+)
 
 DESCRIPTION = """\
 Reviews a finished board layout for EMC and signal integrity: predicts what its geometry does to emissions and
