@@ -18,6 +18,7 @@ from quietcopper.formats.ipc2581.columns import Templates
 
 MAX_PAIRS = 20_000_000  # of dark objects and later clear ones on top of them
 MAX_CHAIN = 64  # strokes buffered as one polyline: buffering a long one that crosses itself is slow
+FEW = 16  # shapes cut away first
 CHUNK = 4096  # shapes united in one go
 MIN_SEGMENTS, MAX_SEGMENTS = 4, 64  # chords of a quarter circle at the end of a stroke
 
@@ -239,8 +240,17 @@ def _cut(dark: Shapes, dark_run: Indices, clear: Shapes, clear_run: Indices) -> 
         order = np.argsort(upper, kind="stable")
         for group in np.split(order, np.flatnonzero(np.diff(upper[order])) + 1) if len(order) else ():
             row = upper[group[0]]
-            out[row] = shapely.difference(dark[row], shapely.union_all(clear[lower[group]]))
+            out[row] = _without(dark[row], clear[lower[group]])
     return out
+
+
+def _without(shape: Geometry, knives: Shapes) -> Geometry:
+    """A shape minus others, a few at first: of what is drawn over many times, soon nothing is left to cut."""
+    done, count = 0, FEW
+    while done < len(knives) and not shape.is_empty:
+        shape = shapely.difference(shape, shapely.union_all(knives[done : done + count]))
+        done, count = done + count, 2 * count
+    return shape
 
 
 def _union(pieces: Shapes) -> Geometry:
