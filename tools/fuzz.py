@@ -17,6 +17,7 @@ import re
 import resource
 import signal
 import sys
+import tempfile
 import time
 import traceback
 from collections.abc import Callable
@@ -25,7 +26,12 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
+import numpy as np
+
 from quietcopper.errors import QuietCopperError
+from quietcopper.formats import read_board
+from quietcopper.formats.gerber_writer import write_gerber_set
+from quietcopper.formats.ipcd356 import find_shift
 
 MEMORY = 1 << 30  # bytes above what the process has before it reads anything
 PATIENCE = 20  # s of processor time for one file, shapes included
@@ -46,15 +52,60 @@ GERBER = (
     b"%LMXY*%%LR45.5*%X5000000Y5000000D03*G04 #@! TO.C,R1*X1D03*G71*G90*G91*G70*N5G54D10*X1000Y1000D01*Y5*M00*\n",
 )  # fmt: skip
 
+DRILL = (
+    b"; #@! TF.FileFunction,Plated,1,4,PTH\nM48\n;FILE_FORMAT=3:3\n; #@! TA.AperFunction,Plated,PTH,ViaDrill\n"
+    b"FMAT,2\nMETRIC,TZ,000.000\nT1C0.300F85S90\nT02C1.0\nT3-5C0.8\n%\nG90\nG05\nT1\nX1000Y2000\nY-3\nR5X100Y50\n"
+    b"X1.5Y2.5G85X3.5Y2.5\nM25\nX1Y1\nM01\nM02X10Y10M80M90\nM08\nT02\nG00X1Y1\nM15\nG01X5\nG02X6Y2A1\n"
+    b"G03X7Y3I1J0\nM16\nG05\nG91\nX1Y1\nG93X5Y5\nM30\n",
+    b"M48\nINCH,LZ\nT01C0.028H01Z+0.05\nT01C.035\nM95\nG81\nT01\nX0123Y0456\nG84X01\nG82\nX012Y01G85X02Y02\n/X1\n"
+    b"(note)\nM97,TEXT\nT0\nN5X01Y02\nM72\nT9\nX1\nM00\nM30\n",
+)
+NETLIST = (
+    b"C  Comment\nP  JOB board\nP  UNITS CUST 0\nP  NNAME1 A_LONG_NAME_OF_A_NET\nP  TITLE x\n"
+    b"317NNAME1           VIA        MD0130PA00X+029409Y+011654X0270Y0000R000S3\n"
+    b"327GND              C1    -2          A01X+001000Y-002000X0512Y0591R270 S1\n"
+    b"027GND              C1    -1          A02X+001000Y-003000X0512Y0591R270 S1\n"
+    b"317N/C              J1    -3    D0200UA00X+002000Y+003000X0000Y0000R000S0\n"
+    b"367N/C              H1    -0    D0200UA00X+004000Y+003000X0000Y0000R000S0\n"
+    b"389BOARD\n379X0Y0X1Y1\n378NNAME1\n999\n",
+    b"P  UNITS CUST 1\n317A    VIA      D0130PA00X   5050Y  13900X 600Y1200R 90\n999\n",
+)
+JOB = (
+    b'{"Header":{},"GeneralSpecs":{"ProjectId":{"Name":"b","Revision":"1"},"Size":{"X":1,"Y":2},"LayerNumber":2,'
+    b'"BoardThickness":1.6,"Finish":"x"},"FilesAttributes":[{"Path":"top.gbr","FileFunction":"Copper,L1,Top",'
+    b'"FilePolarity":"Positive"}],"MaterialStackup":[{"Type":"SolderMask","Thickness":0.01,"Name":"m"},'
+    b'{"Type":"Copper","Thickness":0.035,"Name":"t"},{"Type":"Dielectric","Thickness":1.5,"DielectricConstant":"4.5",'
+    b'"LossTangent":0.02,"Name":"a/b","Material":"FR4"},{"Type":"Copper"}]}',
+    b"%FSLAX46Y46*%%MOMM*%%TF.JobName,b*%%TF.Path,top.gbr*%%TF.FileFunction,Copper,L1,Top*%%TF.Thickness,0.035*%M02*\n",
+)
+# files of a set, one after the other: their names stand in lines of their own
+SET_FILE = re.compile(rb"^=== (\S+)\n", re.MULTILINE)
+_HEAD = b"%FSLAX44Y44*%%MOMM*%%ADD10C,0.2*%%ADD11C,0.6*%%ADD12R,1X1*%G01*G75*\n"
+SETS = (
+    b"=== top.gbr\n%TF.FileFunction,Copper,L1,Top*%" + _HEAD + b"%TO.N,GND*%G36*X0Y0D02*X100000D01*Y100000D01*X0D01*Y0"
+    b"D01*G37*%LPC*%D11*X50000Y50000D03*%LPD*%%TO.N,A*%%TO.P,U1,1*%D12*X50000Y50000D03*%TD.P*%D10*X50000Y50000D02*"
+    b"X150000D01*G02X160000Y60000I0J10000D01*%TO.P,R1,2*%D11*X160000Y60000D03*M02*\n=== bot.gbr\n"
+    b"%TF.FileFunction,Copper,L2,Bot*%" + _HEAD + b"D11*X10000Y10000D03*D10*X10000Y10000D02*X90000D01*Y10100D01*"
+    b"X10000D01*X160000Y60000D02*X10000D01*D11*D03*M02*\n=== edge.gbr\n%TF.FileFunction,Profile,NP*%" + _HEAD +
+    b"D10*X-10000Y-10000D02*X200000D01*Y200000D01*X-10000D01*Y-10000D01*X1Y1D02*X9D01*Y9D01*X1Y1D01*M02*\n"
+    b"=== mask.gbr\n%TF.FileFunction,Soldermask,Top*%" + _HEAD + b"D12*X50000Y50000D03*M02*\n=== h.drl\n"
+    b"; #@! TF.FileFunction,Plated,1,2,PTH\nM48\nMETRIC\nT1C0.3\n%\nT1\nX1.0Y1.0\nX16.0Y6.0\nX5.0Y5.0G85X6.0Y5.0\nM30\n"
+    b"=== net.ipc\nP  UNITS CUST 0\n317GND              VIA        MD0118PA00X+000394Y+000394X0270Y0000R000S3\n"
+    b"327A               U1    -1          A01X+001969Y+001969X0512Y0591R270 S1\n999\n=== b.gbrjob\n" + JOB[0],
+    b"=== b.GTL\n" + _HEAD + b"D10*X0Y0D02*X100000D01*Y1500D01*X0D01*Y3000D01*X100000D01*D11*D03*M02*\n=== b.GBL\n" +
+    _HEAD + b"D11*X0Y0D03*D10*X0Y0D02*X100000Y3000D01*M02*\n=== b.GKO\n" + _HEAD +
+    b"D10*X0Y0D02*X200000Y100000D01*M02*\n=== b.TXT\nM48\nINCH,LZ\nT01C0.028\n%\nT01\nX0Y0\nX039Y001\nM30\n",
+)  # fmt: skip
+
 # numbers that have broken readers before
 EXTREME = [b"0", b"-1", b"1", b"999999999", b"1e308", b"1e-308", b"nan", b"0.0000001", b"2147483648", b"9" * 40, b"-0"]
 
 
 @dataclass(frozen=True)
 class Target:
-    """A parser: "module:function", taking bytes and a name; `then`: what is done with its result, if anything."""
+    """A parser: "module:function" or a function, taking bytes and a name; `then`: what is done with its result."""
 
-    parser: str
+    parser: str | Callable[[bytes, str], Any]
     seeds: tuple[bytes, ...]
     then: Callable[[Any], object] | None = None
 
@@ -65,7 +116,41 @@ def _gerber_shapes(image: Any) -> object:
     return shapes.copper(image) if len(image.objects) < 2000 and len(image.region_points) < 20_000 else None
 
 
-TARGETS = {"gerber": Target("quietcopper.formats.gerber.parser:read_image", GERBER, _gerber_shapes)}
+def _read_set(data: bytes, name: str) -> Any:
+    """The board of the files that follow one another in `data`."""
+    cut = SET_FILE.split(data)
+    with tempfile.TemporaryDirectory() as folder:
+        for file, text in zip(cut[1::2], cut[2::2], strict=True):
+            Path(folder, re.sub(r"[^\w.-]", "_", file.decode("latin-1"))[:60]).write_bytes(text)
+        return read_board(folder)
+
+
+def _write_set(board: Any) -> object:
+    """The board written as a set and read again."""
+    with tempfile.TemporaryDirectory() as folder:
+        write_gerber_set(board, folder)
+        return read_board(folder)
+
+
+def _find_shift(netlist: Any) -> object:
+    return find_shift(netlist.points.places, np.zeros((3, 2)))
+
+
+TARGETS = {
+    "gerber": Target("quietcopper.formats.gerber.parser:read_image", GERBER, _gerber_shapes),
+    "drill": Target("quietcopper.formats.excellon:read_drill", DRILL),
+    "netlist": Target("quietcopper.formats.ipcd356:read_netlist", NETLIST, _find_shift),
+    "job": Target("quietcopper.formats.gerber_job:read_job", JOB),
+    "set": Target(_read_set, SETS, _write_set),
+}
+
+
+def _parser(target: Target) -> Callable[[bytes, str], Any]:
+    if callable(target.parser):
+        return target.parser
+    module, _, function = target.parser.partition(":")
+    found: Callable[[bytes, str], Any] = getattr(importlib.import_module(module), function)
+    return found
 
 
 def damaged(rng: random.Random, seeds: list[bytes]) -> bytes:
@@ -114,8 +199,7 @@ def _stop(number: int, frame: FrameType | None) -> None:
 def work(name: str, seeds: list[bytes], seed: int, current: Path, answers: Any) -> None:
     """Reads BATCH damaged files and puts (read, refused, slowest, finds) into `answers`."""
     target = TARGETS[name]
-    module, _, function = target.parser.partition(":")
-    parse = getattr(importlib.import_module(module), function)
+    parse = _parser(target)
     if target.then:
         target.then(parse(target.seeds[0], "seed"))  # all modules are loaded before memory is bounded
     used = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
@@ -150,8 +234,7 @@ def work(name: str, seeds: list[bytes], seed: int, current: Path, answers: Any) 
 def seeds_of(name: str, folders: list[Path]) -> list[bytes]:
     """The parser's own files, and those of the folders that it can read, cut to a length that is quick to read."""
     target = TARGETS[name]
-    module, _, function = target.parser.partition(":")
-    parse = getattr(importlib.import_module(module), function)
+    parse = _parser(target)
     out = list(target.seeds)
     for path in sorted(path for folder in folders for path in folder.rglob("*") if path.is_file()):
         if path.stat().st_size > 20_000_000:

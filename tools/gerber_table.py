@@ -32,8 +32,8 @@ from quietcopper.units import INCH, MM
 ROOT = Path(__file__).parents[1]
 BOARDS = Path(os.environ.get("QUIETCOPPER_BOARDS", ROOT.parent / "shared" / "boards"))
 PAGE = ROOT / "docs" / "gerber-read.md"
-PIXELS = 20_000  # of the longer side of a raster, at most
-DOTS = (4000, 2000, 1000, 500, 250, 125, 50)  # per inch; the finest that fits is taken
+PIXELS = 18_000  # of the longer side of a raster, at most
+DOTS = (5080, 4000, 2540, 2000, 1270, 1000, 500, 254, 125, 50)  # per inch, of both systems of units
 LIMIT = 0.3  # per cent of deviation that is expected to hold
 Image.MAX_IMAGE_PIXELS = None
 # where gerbv (2.9) departs from the specification, or this comparison cannot hold; tests compute these by hand
@@ -67,6 +67,19 @@ def board_copper(board: Board, layer: int) -> Any:
     return shapely.union_all(np.concatenate([strokes, pads, areas]))
 
 
+def resolution(board: Board, size: float) -> int:
+    """Dots per inch for a window `size` (m) long: gerbv rounds widths of strokes to whole pixels, so those of the two
+    finest of each system of units are weighed by what this adds to the board's traces."""
+    fitting = [d for d in DOTS if size / INCH * d < PIXELS][:4] or [DOTS[-1]]
+    t = board.traces
+
+    def added(dots: int) -> float:
+        pixels = t.width / INCH * dots
+        return abs(float(((np.round(pixels) - pixels) * shapely.length(t.lines)).sum())) / dots
+
+    return min(fitting, key=added)
+
+
 def peak_mb() -> float:
     """Largest resident memory of this process, MB; what getrusage tells begins with the parent's."""
     status = Path("/proc/self/status").read_text(encoding="utf-8")
@@ -90,7 +103,7 @@ def child(path: Path) -> None:
     if path.is_file():  # a file alone has no outline worth the name
         window = np.array(shapely.total_bounds(np.array(copper, dtype=object))) + np.array([-1, -1, 1, 1]) * MM
     # whole pixels, so that gerbv's picture is the window exactly; the lower left corner lies on the inch grid as well
-    dots = next((d for d in DOTS if (window[2:] - window[:2]).max() / INCH * d < PIXELS), DOTS[-1])
+    dots = resolution(board, float((window[2:] - window[:2]).max()))
     grid = INCH / dots
     window = np.concatenate([np.floor(window[:2] / grid), np.ceil(window[2:] / grid)]) * grid
     found = {

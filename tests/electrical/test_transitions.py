@@ -64,8 +64,12 @@ def test_the_reference_is_taken_beyond_the_own_antipad() -> None:
 
 def test_different_nets_want_a_capacitor() -> None:
     b = crossing()
-    b.area("GND", 2, opened((20, 10)))
-    b.area("3V3", 3, opened((20, 10)))
+    grounds, supplies = ((22, 14), (28, 10)), ((18, 14), (32, 10))
+    b.area("GND", 2, opened((20, 10), *supplies))
+    b.area("3V3", 3, opened((20, 10), *grounds))
+    for net, places, pins in (("GND", grounds, ((20.5, 14), (29.5, 10))), ("3V3", supplies, ((19.5, 14), (30.5, 10)))):
+        for place, pin in zip(places, pins, strict=True):
+            b.route(net, pin, place, Hop(4), layer=1)
     b.part("C1", chip("0402"), (20, 14), nets=("3V3", "GND"), value="100n")
     b.part("C2", chip("0402"), (30, 10), nets=("GND", "3V3"), value="100n")
     b.part("C3", chip("0402"), (20, 12), nets=("GND", "5V"), value="100n")

@@ -221,7 +221,7 @@ def set_pour_gap(board: Board, rules: Rules, *, net: str, layer: int, gap: float
         raise ChangeError(f"{net} has no trace on {board.layer_label(layer)}")
     blocked = shapely.union_all(refill.grow(traces.shapes[mine], gap))
     near = np.flatnonzero((areas.layer == layer) & (areas.net != row))
-    near = near[shapely.intersects(areas.shape[near], blocked)]
+    near = near[shapely.intersects(areas.shape[near], blocked.buffer(-1e-6))]
     if not len(near):
         raise ChangeError(f"no area lies within {gap * 1e3:g} mm of {net} on {board.layer_label(layer)}")
     changed, lost = cut_back(board, row, layer, np.array([blocked], dtype=object))

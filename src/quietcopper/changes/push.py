@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -146,33 +147,42 @@ class Pushed:
         others = [(t, s) for t, s in self._at(end, row) if t not in stretch]
         if len(others) > 1:
             raise ChangeError(f"{self._name(row)} branches at {place_mm(*end)}, so it cannot be moved as a whole")
-        corner: int | None = None
-        line = others[0] if others and not self._held(end, row) else None
-        if line is not None and traces.turn[line[0]] != 0:
-            corner = line[0]
-            beyond = self._ends[corner, 1 - line[1]]
-            after = [(t, s) for t, s in self._at(beyond, row) if t != corner]
-            line = after[0] if len(after) == 1 and not self._held(beyond, row) else None
-        if line is not None and traces.turn[line[0]] == 0:
-            other, side = line
-            far = self._ends[other, 1 - side]
-            step = self._ends[other, side] - far
+        for corner, (other, side) in self._leads(end, row, others):
+            step = self._ends[other, side] - self._ends[other, 1 - side]
             size = float(np.hypot(*step))
             cross = step[0] * along[1] - step[1] * along[0]
-            if size > 0 and abs(cross) > SLANT * size:
-                # shift + t·along lies along `step`
-                slide = shift + (shift[0] * step[1] - shift[1] * step[0]) / cross * along
-                if np.dot(step + slide, step) > 1e-5 * size:
-                    self._ends[other, side] += slide
-                    self._touched.add(other)
-                    if corner is not None:
-                        self._ends[corner] += slide
-                        self._centres[corner] += slide
-                        self._touched.add(corner)
-                    return np.asarray(end + slide)
+            if size == 0 or abs(cross) <= SLANT * size:
+                continue
+            # shift + t·along lies along `step`
+            slide = shift + (shift[0] * step[1] - shift[1] * step[0]) / cross * along
+            if np.dot(step + slide, step) <= 1e-5 * size:
+                continue
+            self._ends[other, side] += slide
+            self._touched.add(other)
+            if corner is not None:
+                self._ends[corner] += slide
+                self._centres[corner] += slide
+                self._touched.add(corner)
+            return np.asarray(end + slide)
         new = end + shift + inward * float(np.hypot(*shift))
         nan = np.nan
         self._new.append(
             (traces.net[row], traces.layer[row], *end.tolist(), *new.tolist(), nan, nan, 0, traces.width[row])
         )
         return np.asarray(new)
+
+    def _leads(
+        self, end: Floats, row: int, others: list[tuple[int, int]]
+    ) -> Iterator[tuple[int | None, tuple[int, int]]]:
+        """Straight traces along whose line an end may slide, as (corner between, (trace, its nearer end)): the next
+        one, then the one beyond it, with the next one as the corner that moves along, rounded or cut."""
+        traces = self.original.traces
+        if not others or self._held(end, row):
+            return
+        near, side = others[0]
+        if traces.turn[near] == 0:
+            yield None, others[0]
+        beyond = self._ends[near, 1 - side].copy()
+        after = [(t, s) for t, s in self._at(beyond, row) if t != near]
+        if len(after) == 1 and traces.turn[after[0][0]] == 0 and not self._held(beyond, row):
+            yield near, after[0]
