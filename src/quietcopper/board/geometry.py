@@ -67,3 +67,11 @@ def _tiles(shape: BaseGeometry, vertices: int, smallest: float) -> tuple[Polygon
             halves = [shapely.intersection(whole, shapely.box(*box)) for box in boxes]
         todo.extend(piece for half in halves for piece in shapely.get_parts(half) if isinstance(piece, Polygon))
     return tuple(done)
+
+
+def edge_pieces(shapes: NDArray[np.object_]) -> tuple[NDArray[np.object_], NDArray[np.int64]]:
+    """The straight pieces of the edges of polygons, one line each, and of which polygon each is."""
+    rings, of_ring = shapely.get_parts(shapely.boundary(shapes), return_index=True)
+    points, of_point = shapely.get_coordinates(rings, return_index=True)
+    edge = np.flatnonzero(of_point[1:] == of_point[:-1])
+    return shapely.linestrings(np.stack([points[edge], points[edge + 1]], axis=1)), of_ring[of_point[edge]]

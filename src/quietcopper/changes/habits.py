@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 
 from quietcopper.board import Board
+from quietcopper.board.geometry import edge_pieces
 from quietcopper.changes.base import ChangeError
 from quietcopper.changes.tables import ViaSize
 
@@ -59,13 +60,10 @@ def fill_clearance(board: Board, least: float) -> float:
         here = np.flatnonzero(areas.layer == layer)
         if not len(rows) or not len(here):
             continue
-        parts, of_part = shapely.get_parts(shapely.boundary(areas.shape[here]), return_index=True)
-        points, of_point = shapely.get_coordinates(parts, return_index=True)
-        edge = np.flatnonzero(of_point[1:] == of_point[:-1])
-        segments = shapely.linestrings(np.stack([points[edge], points[edge + 1]], axis=1))
+        segments, of_segment = edge_pieces(areas.shape[here])
         (pad, near), distance = shapely.STRtree(segments).query_nearest(
             pads.shape[rows], max_distance=WIDEST_OPENING, return_distance=True, all_matches=False
         )
-        foreign = areas.net[here[of_part[of_point[edge[near]]]]] != pads.net[rows[pad]]
+        foreign = areas.net[here[of_segment[near]]] != pads.net[rows[pad]]
         found += distance[foreign & (distance > 0)].tolist()
     return max(least, float(np.median(found))) if found else least

@@ -50,6 +50,11 @@ def read_plan(path: Path | str) -> tuple[Change, ...]:
         data = path.read_bytes()
     except OSError as error:
         raise SettingsError(f"{path}: the plan cannot be read ({error.strerror})") from error
+    return parse_plan(data, path)
+
+
+def parse_plan(data: bytes, path: Path | str) -> tuple[Change, ...]:
+    """The changes of a plan file's content; path : its name in messages. Raises SettingsError."""
     if len(data) > LARGEST:
         raise SettingsError(f"{path}: {len(data)} bytes are too many for a plan of changes")
     try:
@@ -71,7 +76,7 @@ def read_plan(path: Path | str) -> tuple[Change, ...]:
     return tuple(_change(path, f"change {n}", entry) for n, entry in enumerate(entries, start=1))
 
 
-def _change(path: Path, place: str, entry: dict[str, Any]) -> Change:
+def _change(path: Path | str, place: str, entry: dict[str, Any]) -> Change:
     kind = entry.get("kind")
     if not isinstance(kind, str) or kind not in EDITS:
         near = difflib.get_close_matches(kind, EDITS, 1, 0.6) if isinstance(kind, str) else []

@@ -9,6 +9,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import minimum_spanning_tree
+from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from quietcopper.board import Board
@@ -59,10 +60,24 @@ def splits(pieces: Shapes, widest: float) -> float:
 
 
 def closed(copper: BaseGeometry, gap: float) -> BaseGeometry:
-    """The copper with every gap of at most that width filled: grown and shrunk again by enough for gaps that meet."""
+    """The copper with every gap of at most that width between its outlines filled: grown and shrunk again by enough for
+    gaps that meet. Openings with no other piece inside stay as they are."""
     reach = 0.75 * gap  # where three straight gaps meet, the opening is sqrt(2) gaps wide
-    grown = shapely.buffer(copper, reach, join_style="mitre")
-    return shapely.union(shapely.buffer(grown, -reach, join_style="mitre"), copper)
+    solid = _solid(copper)
+    grown = shapely.buffer(solid, reach, join_style="mitre")
+    shrunk = shapely.buffer(grown, -reach, join_style="mitre")
+    return shapely.union(shapely.difference(shrunk, solid), copper)
+
+
+def _solid(copper: BaseGeometry) -> BaseGeometry:
+    """The copper without the openings that hold no other piece of it: what is left to grow has few corners."""
+    parts = [p for p in shapely.get_parts(copper).tolist() if isinstance(p, Polygon)]
+    tree = shapely.STRtree([p.representative_point() for p in parts])
+    out = []
+    for part in parts:
+        holes = [ring for ring in part.interiors if len(tree.query(Polygon(ring), predicate="contains"))]
+        out.append(Polygon(part.exterior, holes))
+    return shapely.union_all(out)
 
 
 def filled(
@@ -89,11 +104,19 @@ def filled(
     new = shapely.union_all([closed(old, gap), *grow(there.shape[own], reach[own] + rules.width)])
     inside = board.outline.buffer(-rules.spacing)
     added = shapely.difference(shapely.intersection(new, inside), old)
-    blocked = shapely.union_all(grow(there.shape[foreign], keep[foreign]))
+    near = foreign & _near(there, added, float(keep.max(initial=0.0)))
+    blocked = shapely.union_all(grow(there.shape[near], keep[near]))
     new = shapely.union(old, shapely.difference(added, blocked))
     cut_off = foreign & (reach < clearance)
     new = shapely.difference(new, shapely.union_all(grow(there.shape[cut_off], clearance)))
     return _held(new, there, ~foreign)
+
+
+def _near(there: Obstacles, copper: BaseGeometry, distance: float) -> Bools:
+    """What lies within a distance of copper."""
+    out = np.zeros(len(there.shape), dtype=bool)
+    out[there.tree.query(tiles(copper), predicate="dwithin", distance=distance)[1]] = True
+    return out
 
 
 def _held(copper: BaseGeometry, there: Obstacles, own: Bools) -> BaseGeometry:
