@@ -34,6 +34,12 @@ def engineering(value: float, unit: str, digits: int = 3) -> str:
     return f"{_plain(value / 1e-12, digits)} p{unit}"
 
 
+def scaled(value: float, unit: str, digits: int = 5) -> tuple[float, str]:
+    """Number and unit as `engineering` tells them: (12.0, "ns"), (1.5, "MHz"), (3.3, "V"). Not for "m" and "1"."""
+    number, _, name = engineering(value, unit, digits).partition(" ")
+    return float(number), name
+
+
 def _plain(value: float, digits: int) -> str:
     text = f"{value:.{digits}g}"
     return f"{float(text):.0f}" if "e" in text else text

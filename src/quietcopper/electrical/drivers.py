@@ -1,14 +1,16 @@
 """What drives each net: kind, swing, edge, source resistance and rate, inferred and marked as assumed where it is.
 
 A board file holds no drivers. The kind comes from the parts on the net (crystal, oscillator, indicator, converter
-coil), else from its name, else from what lies behind a series part; the figures come from `families`. The swing is the
-supply of the driving part where one supply is all it can be. Everything else is an assumption, counted and shown.
+coil), else from its name, else from what lies behind a series part; the figures come from the IBIS file of the driving
+part where the settings name one, else from `families`. The swing is the supply of the driving part where one supply is
+all it can be. Everything else is an assumption, counted and shown.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from collections import Counter
 from dataclasses import dataclass, field, replace
 
@@ -21,6 +23,7 @@ from quietcopper.electrical.families import (
     CLOCK,
     CRYSTAL,
     DATA,
+    ECL,
     FALLBACK_BY_KIND,
     RADIO,
     SLOW,
@@ -31,10 +34,12 @@ from quietcopper.electrical.families import (
 )
 from quietcopper.electrical.names import leaf, says_nothing, says_unconnected, words
 from quietcopper.electrical.pairs import differential_pairs
+from quietcopper.electrical.part_models import PinOutput, part_models
 from quietcopper.electrical.parts import Link, PartKind, by_reference, part_kinds, series_links
 from quietcopper.electrical.roles import LEAST_DECOUPLING
 from quietcopper.electrical.settings import NetSettings, Settings, same
 from quietcopper.electrical.tables import SIGNAL, SUPPLY, Driver, Pair, Role
+from quietcopper.units import engineering, scaled
 
 FIGURES = ("rise", "source", "swing", "rate")
 COMMON_SUPPLY = 3.3  # V, taken where no supply of a driving part is known; common practice, no source
@@ -57,6 +62,10 @@ _QUIET = {  # parts that switch nothing by themselves
     *(parts.TRANSFORMER, parts.FILTER, parts.CRYSTAL),
 }
 _NOTHING = Driver("none", 0.0, SLOW.rise, SLOW.source, 0.0, "")
+# emitter-coupled logic by its usual type numbers (10K, 10H, 10E, 100E, 100EL, 100EP, …) or its name
+_ECL = re.compile(
+    r"(?<![0-9A-Z])(?:[A-Z]{2,3})?100?(?:K|H|E|EL|EP|LVEL|LVEP|LVE)\d{3}|(?<![A-Z])(?:LV)?(?:P|N)?ECL(?![A-Z])"
+)
 _HOPS = 2  # series parts that a kind is followed through
 _SWITCHED = ("SW", "LX", "PH", "PHASE", "SWITCH", "VSW", "SWN", "L")
 
@@ -76,13 +85,16 @@ def net_drivers(board: Board, roles: tuple[Role, ...], settings: Settings) -> tu
     pairs = differential_pairs(board, roles, settings)
     taken = lines.families({net for pair in pairs for net in (pair.positive, pair.negative)})
     beyond = lines.series_ohms(taken)
+    outputs = part_models(board, settings).by_net
     out = []
     for net, name in enumerate(board.nets):
         if roles[net].kind != SIGNAL:
             out.append(replace(_NOTHING, reason=f"a {roles[net].kind} net"))
             continue
         found = taken.get(net)
-        driver = replace(_NOTHING, reason=lines.idle[net]) if found is None else lines.driver(net, found, beyond)
+        driver = (
+            replace(_NOTHING, reason=lines.idle[net]) if found is None else lines.driver(net, found, beyond, outputs)
+        )
         said = settings.for_net(name)
         out.append(_as_told(driver, said, settings.counts_as_given(said)))
     return tuple(out)
@@ -277,20 +289,64 @@ class _Lines:
                 out.setdefault(max((link.a, link.b), key=distance), link)
         return out
 
-    def driver(self, net: int, taken: _Taken, beyond: dict[int, Link]) -> Driver:
-        family = taken.family
+    def driver(self, net: int, taken: _Taken, beyond: dict[int, Link], outputs: dict[int, list[PinOutput]]) -> Driver:
+        family, ecl = taken.family, ""
+        if _is_logic(family) and (ecl := self._ecl(net, beyond)):
+            family = replace(family, rise=ECL.rise, source=ECL.source, swing=ECL.swing)
         swing, by, sure = self._swing(net, family, beyond)
-        source, through = family.source, ""
-        if (link := beyond.get(net)) is not None and link.ohm:
-            source, through = source + link.ohm, f"; source with {link.ohm:g} ohm of {self.board.parts.ref[link.part]}"
-        rise = family.rise
-        held, refs = self._held_by(net) if _is_logic(family) else (0.0, "")
+        source, rise, through = family.source, family.rise, ""
+        link = beyond.get(net)
+        model = next(iter(outputs.get(net) or (outputs.get(link.a + link.b - net) if link else None) or ()), None)
+        span: list[tuple[str, float, float]] = []
+        settled = {*(["rate"] if taken.rate_known else []), *(["swing"] if sure else [])}
+        series = link.ohm if link is not None and link.ohm else 0.0
+        if model is not None:
+            read = model.output
+            for figure, values in (("swing", read.swing), ("rise", read.rise), ("source", read.source)):
+                if math.isfinite(values[model.corner]):
+                    settled.add(figure)
+                    more = series if figure == "source" else 0.0
+                    span.append((figure, values[1] + more, values[2] + more))
+            swing = read.swing[model.corner] if "swing" in settled and math.isfinite(read.swing[0]) else swing
+            rise = read.rise[model.corner] if "rise" in settled else rise
+            source = read.source[model.corner] if "source" in settled else source
+            both = ", which also listens" if model.listens else ""
+            by = f"; {model.file}: {model.model} at {model.pin}{both}" + (f", {read.how}" if read.how else "")
+        if link is not None and series:
+            source, through = source + series, f"; source with {series:g} ohm of {self.board.parts.ref[link.part]}"
+        held, refs = self._held_by(net) if _is_logic(taken.family) else (0.0, "")
         if 2.2 * source * held > rise:  # 10-90 % of a capacitor charged through a resistor is ln 9 = 2.2 RC, exact
             rise, through = 2.2 * source * held, f"{through}; edge slowed by {refs}"
-        assumed = tuple(f for f in FIGURES if not (f == "rate" and taken.rate_known) and not (f == "swing" and sure))
-        listed = ", ".join(assumed[:-1]) + f" and {assumed[-1]}"  # edge and source always are
-        reason = f"taken for {family.name}, {taken.clause}{by}{through}; {listed} assumed"
-        return Driver(family.kind, swing, rise, source, family.rate, reason, assumed=assumed)
+            span = [entry for entry in span if entry[0] != "rise"]
+        assumed = tuple(f for f in FIGURES if f not in settled)
+        listed = f"{', '.join(assumed[:-1])} and {assumed[-1]}" if len(assumed) > 1 else "".join(assumed)
+        reason = f"taken for {family.name}, {taken.clause}{ecl}{by}{through}" + (
+            f"; {listed} assumed" if listed else ""
+        )
+        return Driver(family.kind, swing, rise, source, family.rate, reason, assumed=assumed, span=tuple(span))
+
+    def _ecl(self, net: int, beyond: dict[int, Link]) -> str:
+        """Why a line counts as emitter-coupled, "" where it does not: all active parts on it look like such logic.
+
+        By the part's type number, or by a supply of -4.2 to -5.7 V and no positive one (common practice, no source).
+        """
+        on = [p for p in self.on.get(net, ()) if p in self.supplies]
+        if not on and (link := beyond.get(net)) is not None:
+            on = [p for p in self.on.get(link.a + link.b - net, ()) if p in self.supplies]
+        looks = [p for p in on if self._looks_ecl(p)]
+        if not looks or len(looks) < len(on):
+            return ""
+        refs = " and ".join(sorted(str(self.board.parts.ref[p]) for p in looks)[:3])
+        return f", emitter-coupled logic as {refs} look{'s' if len(looks) == 1 else ''}: swing {ECL.swing:g} V"
+
+    def _looks_ecl(self, part: int) -> bool:
+        board = self.board
+        text = f"{board.parts.value[part]} {board.parts.package[part]}".upper()
+        if self.kinds[part].kind == parts.IC and _ECL.search(text):
+            return True
+        volts = [self.roles[n].voltage for n in self.kinds[part].nets if self.roles[n].kind == SUPPLY]
+        known = [v for v in volts if v is not None]
+        return bool(known) and len(known) == len(volts) and max(known) < 0 and any(-5.7 <= v <= -4.2 for v in known)
 
     def _swing(self, net: int, family: Family, beyond: dict[int, Link]) -> tuple[float, str, bool]:
         """Swing (V), where it comes from, and whether it is known rather than assumed."""
@@ -351,15 +407,16 @@ def _as_told(driver: Driver, said: NetSettings, counts: bool) -> Driver:
     reason = f"{', '.join(told_words)} set in the settings file" + (
         f"; {', '.join(assumed)} assumed" if assumed else ""
     )
-    return dataclasses.replace(driver, **mine, reason=reason, given=True, assumed=assumed)
+    span = tuple(entry for entry in driver.span if entry[0] not in mine)
+    return dataclasses.replace(driver, **mine, reason=reason, given=True, assumed=assumed, span=span)
 
 
 _WHY = {
     "rise": (
         "10 to 90 % edge",
         "s",
-        "no driver model given; 1 ns is usual for CMOS outputs without slew control, standards set the others "
-        "(common practice, no source)",
+        "no driver model given (settings: parts.REF.ibis); 1 ns is usual for CMOS outputs without slew control, "
+        "standards set the others (common practice, no source)",
     ),
     "source": (
         "driver resistance",
@@ -388,20 +445,11 @@ def driver_assumptions(board: Board, drivers: tuple[Driver, ...]) -> list[Assump
             ranked = sorted(values.items(), key=lambda item: (-item[1], item[0]))
             what = f"{words_} of {kind} nets"
             if len(ranked) == 1:
-                value, shown_unit = _engineering(ranked[0][0], unit)
+                value, shown_unit = scaled(ranked[0][0], unit)
                 out.append(Assumption(what, value, shown_unit, why, ranked[0][1]))
             else:
-                shown = [(*_engineering(v, unit), n) for v, n in ranked[:6]]
-                text = ", ".join(f"{v:.5g} {u} ({n})" for v, u, n in shown)
+                shown = [(engineering(v, unit, 5), n) for v, n in ranked[:6]]
+                text = ", ".join(f"{v} ({n})" for v, n in shown)
                 text += f", {len(ranked) - 6} other values" if len(ranked) > 6 else ""
                 out.append(Assumption(what, text, "", why, sum(values.values())))
     return out
-
-
-def _engineering(value: float, unit: str) -> tuple[float, str]:
-    """Number and unit as they are told: (12.0, "ns"), (1.5, "MHz"), (3.3, "V")."""
-    if unit in ("ohm", "V") or value <= 0:
-        return value, unit
-    exponent = min(max(3 * math.floor(math.log10(value) / 3 + 1e-9), -12), 9)
-    prefix = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}[exponent]
-    return float(f"{value / 10**exponent:.5g}"), prefix + unit

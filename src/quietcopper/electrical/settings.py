@@ -1,8 +1,9 @@
 """What the reviewer may set or correct: the TOML settings file as one immutable object.
 
 Sections of the file: [review], [files], [nets."NAME"], [patterns."GLOB"], [layers.N], [dielectrics.N], [mask.top],
-[mask.bottom], [connectors."REF"], [allowances]. Units stand in the key (`rise_ps`, `swing_v`, `source_ohm`,
-`clock_mhz`, `data_mbps`, `target_ohm`); here everything is SI. `settings_keys` lists every key with its range.
+[mask.bottom], [parts."REF"], [connectors."REF"], [loads."REF"], [allowances]. Units stand in the key (`rise_ps`,
+`swing_v`, `source_ohm`, `clock_mhz`, `data_mbps`, `target_ohm`); here everything is SI. `settings_keys` lists every key
+with its range.
 
 `checked = false` (of the file, or of one net) says that the values were written by the program and not yet read by
 anybody: those that equal what the program infers still count as inferred, those that differ count as given.
@@ -43,6 +44,7 @@ class NetSettings:
     """What the user said of one net or pattern; None where nothing was said. SI units.
 
     rate : clock frequency or, for data, half the bit rate, Hz; pair_with : the other line's name, "" for no pair
+    current, step : of a supply, A: direct current drawn in all, its largest quick change; ripple : share of its voltage
     checked : False when the line was written by the program and not read by anybody; None: as the whole file
     """
 
@@ -54,13 +56,31 @@ class NetSettings:
     source: float | None = None
     rate: float | None = None
     target: float | None = None  # ohm, single line
+    group: str | None = None  # lines of one name should arrive together
     pair_with: str | None = None
+    current: float | None = None
+    step: float | None = None
+    ripple: float | None = None
     checked: bool | None = None
 
     def over(self, weaker: NetSettings) -> NetSettings:
         """These values, and `weaker`'s where nothing is said here."""
         said = {f.name: getattr(self, f.name) for f in dataclasses.fields(self) if getattr(self, f.name) is not None}
         return dataclasses.replace(weaker, **said)
+
+
+@dataclass(frozen=True)
+class PartSettings:
+    """What the user said of one part's outputs.
+
+    ibis : its IBIS file, a path that counts from the settings file; component : which of the file's, "" for its only
+    one; corner : typ, min or max; models : what is chosen of the file's model selectors
+    """
+
+    ibis: str
+    component: str = ""
+    corner: str = "typ"
+    models: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -71,6 +91,8 @@ class Settings:
     dielectrics : {1: {"thickness": m, "er": …, "tan_d": …, "material": …, "frequency": Hz}}, 1 is under layer 1
     masks : {"top": {"thickness": m, "er": …, "tan_d": …}, "bottom": …}
     connectors : {"J1": {"cable": True, "length": m, "shielded": False}}
+    parts : {"U1": PartSettings}, whose drivers an IBIS file tells
+    loads : {"U4": {"current": A drawn from its supplies in all, "converter": True, "capacitance": F of its switch}}
     files : what files of a Gerber set are, by name: {"In1.gbr": "Copper,L2,Inr", "old.gbr": "ignore"}
     path : the file these came from, "" for none;  checked : see the module's text
     """
@@ -83,12 +105,16 @@ class Settings:
     min_width: float = 0.1e-3  # m, narrowest trace that a proposal may use
     min_spacing: float = 0.1e-3  # m
     etch: float = 0.25  # each side of a trace is this share of the copper thickness narrower at its top
+    accuracy: float = 2e-3  # relative, of the matrices of solved cross-sections
+    sections_file: str = ""  # keeps solved cross-sections between runs; "" for none; counts from the settings file
     nets: Mapping[str, NetSettings] = field(default_factory=dict)
     patterns: Mapping[str, NetSettings] = field(default_factory=dict)
     layers: Mapping[int, Mapping[str, float | str]] = field(default_factory=dict)
     dielectrics: Mapping[int, Mapping[str, float | str]] = field(default_factory=dict)
     masks: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     connectors: Mapping[str, Mapping[str, float | bool | str]] = field(default_factory=dict)
+    parts: Mapping[str, PartSettings] = field(default_factory=dict)
+    loads: Mapping[str, Mapping[str, float | bool]] = field(default_factory=dict)
     allowances: Mapping[str, float] = field(default_factory=dict)
     files: Mapping[str, str] = field(default_factory=dict)
     checked: bool = True
@@ -178,10 +204,15 @@ class Settings:
         refs = {str(ref) for ref in board.parts.ref}
         out += [
             f"{where}: part {ref!r} is not on this board{did_you_mean(ref, sorted(refs))}"
-            for ref in self.connectors
+            for ref in dict.fromkeys([*self.parts, *self.connectors, *self.loads])
             if ref not in refs
         ]
         return tuple(out)
+
+    @property
+    def kept_sections(self) -> Path | None:
+        """The file that keeps solved cross-sections between runs, None for none."""
+        return Path(self.path).parent / self.sections_file if self.sections_file else None
 
     def allowance(self, key: str, default: float) -> float:
         """The user's value for an allowance, else the default."""

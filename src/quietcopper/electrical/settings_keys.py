@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from quietcopper.electrical.settings import NetSettings, Settings, did_you_mean
+from quietcopper.electrical.settings import NetSettings, PartSettings, Settings, did_you_mean
 from quietcopper.errors import SettingsError
 
 
@@ -59,6 +59,8 @@ REVIEW = {
     "min_width_mm": _number("min_width", "narrowest trace that a proposal may use", 0.01, 10, 1e-3),
     "min_spacing_mm": _number("min_spacing", "narrowest space that a proposal may use", 0.01, 10, 1e-3),
     "etch": _number("etch", "a trace's top is narrower by this share of its thickness on each side", 0, 1),
+    "section_accuracy_percent": _number("accuracy", "error allowed of a solved cross-section", 0.02, 1, 1e-2),
+    "sections_file": Key("sections_file", "text", 'keeps solved cross-sections between runs, "" for none'),
     "checked": Key("checked", "flag", "false: values equal to what the program infers still count as assumed"),
 }
 NET = {
@@ -71,7 +73,11 @@ NET = {
     "swing_v": _number("swing", "peak to peak", 0, 1e4),
     "source_ohm": _number("source", "driver's output resistance with series resistor", 0.001, 1e6),
     "target_ohm": _number("target", "impedance the line should have", 1, 1000),
+    "group": Key("group", "text", 'lines that should arrive together bear one name, "" for none'),
     "pair_with": Key("pair_with", "text", 'other line of the differential pair, "" for none'),
+    "current_a": _number("current", "of a supply: direct current drawn from it in all", 0, 1e4),
+    "step_a": _number("step", "of a supply: largest quick change of its current", 1e-6, 1e4),
+    "ripple_percent": _number("ripple", "of a supply: share of its voltage that a step may take", 0.01, 50, 1e-2),
     "checked": Key("checked", "flag", "true: the figures of this net are known"),
 }
 PATTERN = {name: key for name, key in NET.items() if name != "pair_with"}
@@ -92,10 +98,20 @@ MASK = {
     "er": _number("er", "relative permittivity", 1, 100),
     "tan_d": _number("tan_d", "loss tangent", 0, 1),
 }
+PART = {
+    "ibis": Key("ibis", "text", "the part's IBIS file; the path counts from this file"),
+    "component": Key("component", "text", "which of the file's components it is"),
+    "corner": Key("corner", "choice", "the model's corner", choices=("typ", "min", "max")),
+}
 CONNECTOR = {
     "cable": Key("cable", "flag", "a cable is plugged in in use"),
     "length_m": _number("length", "of that cable", 0.01, 1000),
     "shielded": Key("shielded", "flag", "its shield is tied all round at this end"),
+}
+LOAD = {
+    "current_a": _number("current", "direct current drawn from its supplies in all", 0, 1e3),
+    "converter": Key("converter", "flag", "it switches a supply; false: it does not"),
+    "switch_pf": _number("capacitance", "capacitance of its switches at the switched node", 1, 1e5, 1e-12),
 }
 SECTIONS: Mapping[str, Mapping[str, Key]] = {
     "review": REVIEW,
@@ -104,7 +120,9 @@ SECTIONS: Mapping[str, Mapping[str, Key]] = {
     "layers": LAYER,
     "dielectrics": DIELECTRIC,
     "mask": MASK,
+    "parts": PART,
     "connectors": CONNECTOR,
+    "loads": LOAD,
     "allowances": {},
     "files": {},
 }
@@ -164,6 +182,18 @@ class _Reader:
                     raise self.fail(place, f'{name} does not go with kind = "{stated}"; data_mbps is for data only')
         return NetSettings(**values)
 
+    def part(self, said: Any, place: str, keys: Mapping[str, Key]) -> PartSettings:
+        """One part, with what is chosen of its model selectors in a section of its own."""
+        said = dict(self.table(said, place))
+        chosen = self.table(said.pop("models", {}), f"{place} models")
+        for name, model in chosen.items():
+            if not isinstance(model, str) or not model:
+                raise self.fail(f"{place} models", f"{name!r} is {_shown(model)}, expected the name of a model")
+        values = self.values(said, place, keys)
+        if not values.get("ibis"):
+            raise self.fail(place, "found no ibis, expected the name of an IBIS file")
+        return PartSettings(**values, models=chosen)
+
     def named(self, section: str, convert: Callable[[Any, str, Mapping[str, Key]], Any]) -> Iterator[tuple[str, Any]]:
         for name, said in self.table(self.said[section], f"[{section}]").items():
             if not name:
@@ -216,8 +246,11 @@ class _Reader:
                 out[section] = dict(self.named(section, self.net))
         if "files" in self.said:
             out["files"] = dict(self.file_rows(self.table(self.said["files"], "[files]")))
-        if "connectors" in self.said:
-            out["connectors"] = dict(self.named("connectors", self.values))
+        for section in ("connectors", "loads"):
+            if section in self.said:
+                out[section] = dict(self.named(section, self.values))
+        if "parts" in self.said:
+            out["parts"] = dict(self.named("parts", self.part))
         for section in ("layers", "dielectrics"):
             if section in self.said:
                 out[section] = dict(self.numbered(section))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from quietcopper.electrical.parts import CONNECTOR, part_kinds
 from quietcopper.electrical.settings import AllowanceRow, assumption_keys
 from quietcopper.electrical.settings_keys import CONNECTOR as CONNECTOR_KEYS
-from quietcopper.electrical.settings_keys import DIELECTRIC, LAYER, MASK, NET, REVIEW, Key
+from quietcopper.electrical.settings_keys import DIELECTRIC, LAYER, LOAD, MASK, NET, PART, REVIEW, Key
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
 
 if TYPE_CHECKING:
@@ -29,7 +29,8 @@ Patterns such as [patterns."DDR_*"] take the same keys as a net, except pair_wit
 NETS = """\
 Nets. role: ground, supply, signal. kind of a signal: clock, data, slow (indicators, straps, resets, analog lines),
 none (nothing is sent). clock_mhz: clock or repetition rate; data_mbps: bit rate; rise_ps: 10 to 90 %; source_ohm: the
-driver with its series resistor; target_ohm: impedance the line should have; pair_with: stands on the positive line."""
+driver with its series resistor; target_ohm: impedance the line should have; group: lines that should arrive together
+bear one name; pair_with: stands on the positive line."""
 
 
 def quote(text: str) -> str:
@@ -85,7 +86,9 @@ def settings_text(view: View, allowances: Iterable[AllowanceRow] = ()) -> str:
         *_stackup(view),
         _nets(view),
         _patterns(view),
+        _parts(view),
         _connectors(view),
+        _loads(view),
         _allowances(view, allowances),
     ]
     return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
@@ -152,6 +155,9 @@ def _net_values(view: View, net: int, mate: str | None) -> dict[str, Value]:
     out: dict[str, Value] = {"role": role.kind}
     if role.kind == SUPPLY and role.voltage is not None:
         out["voltage_v"] = role.voltage
+    if role.kind == SUPPLY:
+        given = {"current_a": said.current, "step_a": said.step, "ripple_percent": said.ripple}
+        out |= {name: value for name, value in given.items() if value is not None}
     if role.kind == SIGNAL:
         out["kind"] = driver.kind
         if driver.kind != "none":
@@ -226,6 +232,19 @@ def _patterns(view: View) -> list[str]:
     return ["[patterns]", *lines] if lines else []
 
 
+def _parts(view: View) -> list[str]:
+    """The parts whose outputs an IBIS file tells."""
+    lines: list[str] = []
+    for ref, said in view.settings.parts.items():
+        rows = [(name, value) for name, key in PART.items() if (value := getattr(said, key.field))]
+        lines.append("{} = {{ {} }}".format(quote(ref), ", ".join(f"{name} = {quote(value)}" for name, value in rows)))
+        if said.models:
+            chosen = ", ".join(f"{quote(name)} = {quote(model)}" for name, model in said.models.items())
+            lines[-1] = f"{lines[-1][:-2]}, models = {{ {chosen} }} }}"
+    intro = 'Parts whose drivers an IBIS file tells: "U1" = { ibis = "u1.ibs" }; also component, corner, models.'
+    return [comment(intro), "[parts]", *lines]
+
+
 def _connectors(view: View) -> list[str]:
     """Connectors found, as comments until the user says what is plugged in; given ones as they were given."""
     given = view.settings.connectors
@@ -246,6 +265,15 @@ def _connectors(view: View) -> list[str]:
         lines.append(f"{quote(ref)} = {{ {inside} }}")
     intro = "Connectors. Take away the # and say if a cable is plugged in (cable), its length_m, and if it is shielded."
     return [comment(intro), "[connectors]", *lines] if lines else []
+
+
+def _loads(view: View) -> list[str]:
+    """What the user said of parts as loads of their supplies."""
+    lines = []
+    for ref, values in view.settings.loads.items():
+        inside = ", ".join(f"{n} = {_shown(key, values[key.field])}" for n, key in LOAD.items() if key.field in values)
+        lines.append(f"{quote(ref)} = {{ {inside} }}")
+    return [comment("What parts draw: current_a, converter, switch_pf."), "[loads]", *lines] if lines else []
 
 
 def _allowances(view: View, rows: Iterable[AllowanceRow]) -> list[str]:

@@ -33,7 +33,7 @@ class Driver:
     rate; kind : 'clock', 'data', 'slow' (indicators, straps, resets: counted with the edge their driver has).
 
     given : some figure was set by the user;  assumed : names of the figures that are assumptions ("rise", "source",
-    "swing", "rate")
+    "swing", "rate");  span : (figure, quietest, loudest value) where a model of the part states them
     """
 
     kind: str
@@ -44,6 +44,7 @@ class Driver:
     reason: str
     given: bool = False
     assumed: tuple[str, ...] = ()
+    span: tuple[tuple[str, float, float], ...] = ()
 
 
 @dataclass(frozen=True)
