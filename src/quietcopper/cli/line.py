@@ -14,13 +14,14 @@ from quietcopper.units import COPPER_CONDUCTIVITY, MICRON, MM
 if TYPE_CHECKING:
     from quietcopper.fields.section import CrossSection
 
-ACCURACY = 2e-4  # relative, of the matrices
+ACCURACY_PERCENT, FINEST_PERCENT = 0.2, 0.001  # of the matrices
 POUR = 10.0  # width of coplanar copper in distances from the middle; as good as endless, 1e-4 in the impedance
 _EPILOG = """\
 examples:
   quietcopper line --width-mm 0.35 --height-mm 0.2 --er 4.3 --thickness-mm 0.035
   quietcopper line --width-mm 0.15 --gap-mm 0.15 --height-mm 0.1 --er 4.3 --mask-um 20 --mask-er 3.5
   quietcopper line --height-mm 0.2 --er 4.3 --thickness-mm 0.035 --find-width 50
+  quietcopper line --width-mm 0.15 --height-mm 0.1 --er 4.3 --thickness-mm 0.035 --find-gap 90
   quietcopper line --width-mm 0.12 --height-mm 0.12 --er 4 --height-above-mm 0.25 --thickness-mm 0.018 \\
                    --frequency-hz 2e9 --tan-d 0.02
 
@@ -57,6 +58,13 @@ def add_parser(subparsers: Any) -> None:
     wanted.add_argument("--find-width", type=float, metavar="OHM", help="the width with this impedance (with --gap-mm: "
                         "differential impedance)")  # fmt: skip
     wanted.add_argument("--find-gap", type=float, metavar="OHM", help="the gap with this differential impedance")
+    p.add_argument(
+        "--accuracy-percent",
+        type=float,
+        default=ACCURACY_PERCENT,
+        metavar="P",
+        help=f"error allowed of the solution, by its own estimate ({ACCURACY_PERCENT:g}; 0.02 takes longer)",
+    )
     p.add_argument("--json", action="store_true", help="print one JSON object")
 
 
@@ -80,6 +88,7 @@ class Request:
     roughness: float
     find_width: float | None
     find_gap: float | None
+    accuracy: float = ACCURACY_PERCENT / 100
 
     @classmethod
     def of(cls, args: argparse.Namespace) -> Request:
@@ -119,11 +128,14 @@ class Request:
             roughness=positive("roughness_um", MICRON, zero=True) or 0.0,
             find_width=positive("find_width"),
             find_gap=positive("find_gap"),
+            accuracy=(positive("accuracy_percent", low=FINEST_PERCENT) or 0.0) / 100,
         )
         request._check()
         return request
 
     def _check(self) -> None:
+        if self.accuracy > 0.1:
+            raise CallError(f"--accuracy-percent is {self.accuracy * 100:g}; it must be at most 10")
         if self.width is None and self.find_width is None:
             raise CallError("line needs --width-mm, or --find-width with the impedance that is wanted")
         if (self.mask is None) != (self.mask_er is None):
@@ -179,7 +191,7 @@ def answer(request: Request) -> dict[str, float]:
         farthest = 20 * (request.height + width)
         gap = find_gap(request.find_gap, lambda g: request.section(wide, g), closest, farthest)
     section = request.section(width, gap)
-    solution = solve(section, ACCURACY)
+    solution = solve(section, request.accuracy)
     out = {
         "width_mm": width / MM,
         "z_ohm": solution.impedance(),

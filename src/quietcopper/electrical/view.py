@@ -50,8 +50,8 @@ class View:
     """
 
     def __init__(self, board: Board, settings: Settings | None = None, *, sections: SectionCache | None = None) -> None:
-        self.sections = SectionCache() if sections is None else sections
         self.settings = settings if settings is not None else Settings()
+        self.sections = (SectionCache() if sections is None else sections).at(self.settings.accuracy)
         self.board = self.settings.correct(board)
         self._vias_on: dict[int, Ints] = {}
 

@@ -7,7 +7,8 @@ their difference is the error of the worse one and is stated for the better.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import time
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -160,28 +161,61 @@ def _difference(new: Floats, old: Floats) -> float:
 
 
 @dataclass
+class Tally:
+    """What a cache did: sections found solved, those of them that were `restored` from a file, and sections solved
+    anew, with the seconds that took."""
+
+    hits: int = 0
+    restored: int = 0
+    misses: int = 0
+    seconds: float = 0.0
+
+
+@dataclass
 class SectionCache:
     """Solutions by the content of their sections (CrossSection.canonical: rounded to 0.1 µm, place, handedness and
     order of lines taken away). The rounded section is what is solved, so the result does not depend on which of
-    several like sections came first. Can be pickled."""
+    several like sections came first. `section_store` keeps one between runs.
+
+    accuracy : what is asked of sections solved through it; restored : those that came from a file and were not used yet
+    """
 
     solutions: dict[tuple[CrossSection, float], Solution | OutOfRange] = field(default_factory=dict)
-    hits: int = 0
-    misses: int = 0
+    accuracy: float = DEFAULT_ACCURACY
+    tally: Tally = field(default_factory=Tally)
+    restored: set[tuple[CrossSection, float]] = field(default_factory=set)
 
-    def solve(self, section: CrossSection, accuracy: float = DEFAULT_ACCURACY) -> Solution:
+    @property
+    def hits(self) -> int:
+        return self.tally.hits
+
+    @property
+    def misses(self) -> int:
+        return self.tally.misses
+
+    def at(self, accuracy: float) -> SectionCache:
+        """The same cache, asking another accuracy of what is solved through it."""
+        return replace(self, accuracy=accuracy)
+
+    def solve(self, section: CrossSection, accuracy: float | None = None) -> Solution:
         """As `solve`. Raises OutOfRange, also on every later request of the same."""
         plain, lines = section.canonical()
-        found = self.solutions.get((plain, accuracy))
+        key = plain, self.accuracy if accuracy is None else accuracy
+        found = self.solutions.get(key)
         if found is None:
-            self.misses += 1
+            began = time.process_time()
             try:
-                found = solve(plain, accuracy)
+                found = solve(*key)
             except OutOfRange as problem:
                 found = problem
-            self.solutions[plain, accuracy] = found
+            self.tally.misses += 1
+            self.tally.seconds += time.process_time() - began
+            self.solutions[key] = found
         else:
-            self.hits += 1
+            self.tally.hits += 1
+            if key in self.restored:
+                self.restored.discard(key)
+                self.tally.restored += 1
         if isinstance(found, OutOfRange):
             raise OutOfRange(str(found))
         place = np.argsort(lines)
@@ -190,9 +224,12 @@ class SectionCache:
 
 
 def solve_many(
-    sections: list[CrossSection], accuracy: float = DEFAULT_ACCURACY, cache: SectionCache | None = None
+    sections: list[CrossSection], accuracy: float | None = None, cache: SectionCache | None = None
 ) -> list[Solution | OutOfRange]:
-    """Solutions in order; where one has none, the OutOfRange that says why stands in its place."""
+    """Solutions in order; where one has none, the OutOfRange that says why stands in its place.
+
+    accuracy : the cache's own where it is None
+    """
     cache = SectionCache() if cache is None else cache
     out: list[Solution | OutOfRange] = []
     for section in sections:

@@ -21,7 +21,8 @@ Drawings, each a dict under its own key ("?" marks optional keys; x and y lists 
      "plane_below": True, "plane_above": False,
      "plane_below_name"?: "layer 2, GND", "plane_above_name"?: "layer 4, GND",
      "mask_um"?: 20.0,
-     "field_lines"?: [[[x, y], ...], ...],                          # mm; electric field
+     "view_mm"?: [left, right, bottom, top],                        # what is drawn; else chosen from the strips
+     "field_lines"?: [[[x, y], ...], ...],                          # mm; electric field, the same flux between them
      "equipotentials"?: [[[x, y], ...], ...]}                       # mm
 
 ``impedance`` : one figure against its target::
@@ -103,7 +104,7 @@ def _frequency(value: float) -> str:
 def _section(data: Data, document: Data) -> Picture:
     caption = "The cross-section that was solved, to scale"
     if data.get("field_lines"):
-        caption += ", with its electric field"
+        caption += ", with its electric field and (dashed) lines of equal voltage"
     return Picture(section_svg(data), caption)
 
 

@@ -117,24 +117,32 @@ def spread(positions: Sequence[float], least: float) -> list[float]:
     return [y - shift for y in moved]
 
 
-def section_svg(section: Mapping[str, Any], width: int = 430) -> Markup:
-    """A line's cross-section with its sheets, references and neighbours, equal scale both ways."""
-    strips, sheets = section["strips"], section["sheets"]
-    total = sum(s["thickness_mm"] for s in sheets)
+def _view(strips: Sequence[Mapping[str, Any]], total: float) -> tuple[float, float, float, float]:
+    """Left, right, bottom and top (mm) of what is drawn of a section: its lines and as much beside them."""
     lines = [s for s in strips if s["role"] != "ground"] or list(strips)
     middle = (min(s["x_mm"] - s["width_mm"] / 2 for s in lines) + max(s["x_mm"] + s["width_mm"] / 2 for s in lines)) / 2
     reach = max(max(abs(s["x_mm"] - middle) + s["width_mm"] / 2 for s in lines) * 1.5, total * 1.6)
     above = max([s["y_mm"] + s["thickness_mm"] for s in strips] + [total])
-    plane = max(0.03 * reach, min((s["thickness_mm"] for s in strips if s["thickness_mm"] > 0), default=0.035))
-    scale = (width - 120) / (2 * reach)
-    tall = min(max(above * scale, 50), 240)
-    scale = min(scale, tall / above)
-    reach = (width - 120) / (2 * scale)
+    return middle - reach, middle + reach, min([0.0, *(s["y_mm"] for s in strips)]), above
+
+
+def section_svg(section: Mapping[str, Any], width: int = 430) -> Markup:
+    """A line's cross-section with its sheets, references and neighbours, equal scale both ways."""
+    strips, sheets = section["strips"], section["sheets"]
+    total = sum(s["thickness_mm"] for s in sheets)
+    left, right, bottom, above = section.get("view_mm") or _view(strips, total)
+    copper = min((s["thickness_mm"] for s in strips if s["thickness_mm"] > 0), default=0.035)
+    plane = max(0.015 * (right - left), copper)
+    room = width - 120
+    scale = room / (right - left)
+    tall = min(max((above - bottom) * scale, 50), 240)
+    scale = min(scale, tall / (above - bottom))
+    middle = (left + right) / 2
     pad_top = 26 + plane * scale
-    height = above * scale + pad_top + plane * scale + 22
+    height = (above - bottom) * scale + pad_top + plane * scale + 22
 
     def px(x: float) -> float:
-        return (width - 120) / 2 + (x - middle) * scale
+        return room / 2 + (x - middle) * scale
 
     def py(y: float) -> float:
         return pad_top + (above - y) * scale
@@ -169,7 +177,7 @@ def section_svg(section: Mapping[str, Any], width: int = 430) -> Markup:
         for curve in curves or ():
             d = "M" + "L".join(f"{px(x):.1f} {py(y):.1f}" for x, y in curve)
             items.append(Markup('<path class="{}" d="{}"/>').format(css, d))
-    mask = section.get("mask_um")
+    mask, drawn = section.get("mask_um"), bool(section.get("field_lines"))
     for strip in strips:
         half, thick = strip["width_mm"] / 2, max(strip["thickness_mm"] * scale, 1.5)
         back = strip.get("etch", 0.0) * strip["thickness_mm"] * scale
@@ -191,11 +199,9 @@ def section_svg(section: Mapping[str, Any], width: int = 430) -> Markup:
             )
         )
         if strip["role"] == "line":
-            items.append(
-                Markup('<text class="small middle" x="{:.1f}" y="{:.1f}">{} {}</text>').format(
-                    (x0 + x1) / 2, y0 - thick - 7, strip.get("name", ""), figure(strip["width_mm"], "mm")
-                )
-            )
+            text = f"{strip.get('name', '')} {figure(strip['width_mm'], 'mm')}".strip()
+            above_line = (x0 + x1) / 2, (y0 - thick - 7 if not drawn else 14.0)  # field lines leave no room at it
+            items.append(Markup('<text class="small middle" x="{:.1f}" y="{:.1f}">{}</text>').format(*above_line, text))
     return chart(width, height, "Cross-section of the line", items, "section")
 
 
