@@ -57,7 +57,6 @@ class NetSettings:
     rate: float | None = None
     target: float | None = None  # ohm, single line
     group: str | None = None  # lines of one name should arrive together
-    group: str | None = None  # lines of one name should arrive together
     pair_with: str | None = None
     current: float | None = None
     step: float | None = None
@@ -106,8 +105,6 @@ class Settings:
     min_width: float = 0.1e-3  # m, narrowest trace that a proposal may use
     min_spacing: float = 0.1e-3  # m
     etch: float = 0.25  # each side of a trace is this share of the copper thickness narrower at its top
-    accuracy: float = 2e-3  # relative, of the matrices of solved cross-sections
-    sections_file: str = ""  # keeps solved cross-sections between runs; "" for none; counts from the settings file
     accuracy: float = 2e-3  # relative, of the matrices of solved cross-sections
     sections_file: str = ""  # keeps solved cross-sections between runs; "" for none; counts from the settings file
     nets: Mapping[str, NetSettings] = field(default_factory=dict)
@@ -211,11 +208,6 @@ class Settings:
             if ref not in refs
         ]
         return tuple(out)
-
-    @property
-    def kept_sections(self) -> Path | None:
-        """The file that keeps solved cross-sections between runs, None for none."""
-        return Path(self.path).parent / self.sections_file if self.sections_file else None
 
     @property
     def kept_sections(self) -> Path | None:

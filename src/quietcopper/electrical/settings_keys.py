@@ -61,8 +61,6 @@ REVIEW = {
     "etch": _number("etch", "a trace's top is narrower by this share of its thickness on each side", 0, 1),
     "section_accuracy_percent": _number("accuracy", "error allowed of a solved cross-section", 0.02, 1, 1e-2),
     "sections_file": Key("sections_file", "text", 'keeps solved cross-sections between runs, "" for none'),
-    "section_accuracy_percent": _number("accuracy", "error allowed of a solved cross-section", 0.02, 1, 1e-2),
-    "sections_file": Key("sections_file", "text", 'keeps solved cross-sections between runs, "" for none'),
     "checked": Key("checked", "flag", "false: values equal to what the program infers still count as assumed"),
 }
 NET = {
@@ -75,7 +73,6 @@ NET = {
     "swing_v": _number("swing", "peak to peak", 0, 1e4),
     "source_ohm": _number("source", "driver's output resistance with series resistor", 0.001, 1e6),
     "target_ohm": _number("target", "impedance the line should have", 1, 1000),
-    "group": Key("group", "text", 'lines that should arrive together bear one name, "" for none'),
     "group": Key("group", "text", 'lines that should arrive together bear one name, "" for none'),
     "pair_with": Key("pair_with", "text", 'other line of the differential pair, "" for none'),
     "current_a": _number("current", "of a supply: direct current drawn from it in all", 0, 1e4),
