@@ -78,6 +78,25 @@ JOB = (
     b'"LossTangent":0.02,"Name":"a/b","Material":"FR4"},{"Type":"Copper"}]}',
     b"%FSLAX46Y46*%%MOMM*%%TF.JobName,b*%%TF.Path,top.gbr*%%TF.FileFunction,Copper,L1,Top*%%TF.Thickness,0.035*%M02*\n",
 )
+IBIS = tuple(
+    "\n".join(lines).replace("/", "\n").replace("|", "/").replace("IO\n", "I/O\n").encode()
+    for lines in (
+        (
+            "[IBIS Ver] 5.0/[Comment Char] #_char/[Component] A/[Pin] signal_name model_name/1 CLK B/2 D S/3 V POWER",
+            "[Model Selector] S/B strong/C weak/[Model] B/Model_type IO/C_comp 3.0pF 2.0pF 4.0pF",
+            "[Voltage Range] 3.3V 3.0 3.6/[Pullup Reference] 3.3 3.0 3.6/[Pulldown]/-3.3 -80mA -60mA NA/0 0 0 0",
+            "3.3 80mA 60m 100m/[Pullup]/3.3 -80mA -60mA -1e-1/0 0 0 0/-3.3 80m 60m 90m/[Ramp]",
+            "dV|dt_r 1.2|0.60n 1.0|0.9n NA/dV|dt_f 1.2|0.75n NA NA/R_load = 50/[Rising Waveform]/R_fixture = 50",
+            "V_fixture = 0.0/0 0 0 0/1n 0.1 NA 0/2n 1 1 1/3n 1.9 1.9 2/4n 2 2 2/[End]",
+        ),
+        (
+            "[IBIS Ver] 3.2/[Model] E/Model_type Output_ECL/[Voltage Range] 5 NA NA/[Pullup]/0 0 NA NA/.7 0 NA NA",
+            "2 -.1 NA NA/[Pulldown]/0 0 0 0/3 -.1 0 0/[Ramp]/dV|dt_r .48|0.3n NA NA/[Falling Waveform]",
+            "R_fixture=50/V_fixture=3/0 4 NA NA/1n 3.2 NA NA/[Model] D/Model_type Open_drain",
+            "[Voltage Range] 1.8 1.7 1.9/[Pulldown]/0 0 0 0/2 .04 .03 .05/[End]",
+        ),
+    )
+)  # a stroke begins a line, a bar is a stroke
 # files of a set, one after the other: their names stand in lines of their own
 SET_FILE = re.compile(rb"^=== (\S+)\n", re.MULTILINE)
 _HEAD = b"%FSLAX44Y44*%%MOMM*%%ADD10C,0.2*%%ADD11C,0.6*%%ADD12R,1X1*%G01*G75*\n"
@@ -116,6 +135,12 @@ def _gerber_shapes(image: Any) -> object:
     return shapes.copper(image) if len(image.objects) < 2000 and len(image.region_points) < 20_000 else None
 
 
+def _ibis_outputs(ibis: Any) -> object:
+    """What every model that drives would give a driver."""
+    outputs = importlib.import_module("quietcopper.electrical.outputs")
+    return [outputs.output_of(model) for model in ibis.models.values() if model.drives]
+
+
 def _read_set(data: bytes, name: str) -> Any:
     """The board of the files that follow one another in `data`."""
     cut = SET_FILE.split(data)
@@ -141,6 +166,7 @@ TARGETS = {
     "drill": Target("quietcopper.formats.excellon:read_drill", DRILL),
     "netlist": Target("quietcopper.formats.ipcd356:read_netlist", NETLIST, _find_shift),
     "job": Target("quietcopper.formats.gerber_job:read_job", JOB),
+    "ibis": Target("quietcopper.formats.ibis:parse_ibis", IBIS, _ibis_outputs),
     "set": Target(_read_set, SETS, _write_set),
 }
 
