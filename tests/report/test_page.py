@@ -182,7 +182,7 @@ def test_names_from_files_are_text_and_nothing_else(build_result):
     )
     reader = read(render(to_document(hostile), hostile.drawing))
     assert "img" not in {tag for tag, _ in reader.tags}
-    assert [tag for tag, _ in reader.tags].count("script") == 2
+    assert [tag for tag, _ in reader.tags].count("script") == 3
     assert not [key for _, attributes in reader.tags for key in attributes if key.startswith("on")]
     text = "".join(reader.text)
     assert HOSTILE in text

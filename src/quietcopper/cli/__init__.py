@@ -10,7 +10,8 @@ from importlib import import_module
 from quietcopper.errors import QuietCopperError
 
 COMMANDS = (
-    *("demo", "review", "compare", "what_if", "batch", "decide", "settings", "line", "plane_pair", "path", "explain"),
+    *("demo", "review", "serve", "compare", "what_if", "batch", "decide", "settings", "line", "plane_pair", "path"),
+    "explain",
 )
 
 DESCRIPTION = """\
@@ -22,6 +23,7 @@ start here:
   quietcopper demo                          the bundled example, reviewed
   quietcopper settings board.xml -o s.toml  everything that was inferred, ready to correct
   quietcopper review board.xml -s s.toml    the main job; open review.html in the folder it names
+  quietcopper serve board-review            the page with decisions and what-if
   quietcopper what-if board.xml plan.toml   changes applied, reviewed again, compared in dB
   quietcopper explain trace-over-gap        what a check predicts, against which allowance, from which source
 

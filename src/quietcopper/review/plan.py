@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from quietcopper.board import Board
 from quietcopper.changes import Changed, ChangeError, apply_change, is_change
@@ -169,7 +170,7 @@ def _tried(bench: Bench, result: Result, chosen: list[_Choice]) -> _Whole | None
     board: Board = bench.board
     steps: dict[str, Step] = {}
     refused: list[str] = []
-    for choice in sorted(chosen, key=lambda c: _turn(c.trial.change)):
+    for choice in sorted(chosen, key=lambda c: turn(c.trial.change.kind, c.trial.change.arguments)):
         change = choice.trial.change
         try:
             changed = apply_change(board, change.kind, change.arguments, bench.rules)
@@ -186,9 +187,12 @@ def _tried(bench: Bench, result: Result, chosen: list[_Choice]) -> _Whole | None
 def in_order(plan: Plan) -> list[Step]:
     """The steps of a plan in the order in which they were made, for a file that makes them again."""
     first = [step for step in plan.steps if not step.follow_up]
-    return [*sorted(first, key=lambda step: _turn(step.change)), *(step for step in plan.steps if step.follow_up)]
+    return [
+        *sorted(first, key=lambda step: turn(step.change.kind, step.change.arguments)),
+        *(step for step in plan.steps if step.follow_up),
+    ]
 
 
-def _turn(change: Proposal) -> int:
-    kind = change.arguments["changes"][0]["kind"] if change.kind == SEVERAL else change.kind
-    return ORDER.index(kind)
+def turn(kind: str, arguments: Mapping[str, Any]) -> int:
+    """When a change is best made among others: stackup first, vias last."""
+    return ORDER.index(arguments["changes"][0]["kind"] if kind == SEVERAL else kind)

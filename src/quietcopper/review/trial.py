@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from quietcopper.board import Board
@@ -72,10 +72,16 @@ class Trial:
         return max((f.excess_db for f in self.new), default=GONE)
 
 
-def try_change(bench: Bench, before: Result | Looked, change: Proposal, changed: Changed) -> Trial:
-    """Look at a changed board and hold it against the findings before."""
+def try_change(
+    bench: Bench,
+    before: Result | Looked,
+    change: Proposal,
+    changed: Changed,
+    progress: Callable[[str], None] = lambda stage: None,
+) -> Trial:
+    """Look at a changed board and hold it against the findings before. progress : told each stage as it begins."""
     view = View(changed.board, bench.settings, sections=bench.sections)
-    looked = look(view, bench.checks)
+    looked = look(view, bench.checks, progress)
     unseen = _unseen(before, looked)
     after: dict[str, float | None] = {}
     new: list[Finding] = []
