@@ -14,7 +14,7 @@ from numpy.testing import assert_allclose
 from scipy.special import jnp_zeros
 
 from quietcopper.errors import CallError, OutOfRange
-from quietcopper.fields import plane_grid, plane_pair, plane_pair_solver
+from quietcopper.fields import plane_grid, plane_modes, plane_pair, plane_pair_solver
 from quietcopper.fields.cavity import Pair, impedance, vias
 
 MM = 1e-3
@@ -284,6 +284,6 @@ def test_long_thin_copper_has_more_modes_than_its_area_tells() -> None:
 
 
 def test_endless_modes_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(plane_pair_solver, "_lowest_modes", lambda *_: None)
+    monkeypatch.setattr(plane_modes, "MOST", 20)
     with pytest.raises(OutOfRange, match="too many modes"):
         plane_pair_solver.solve(PAIR, BOX, 3e9, NONE, 1e-4, 2 * MM)

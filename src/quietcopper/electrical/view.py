@@ -32,8 +32,9 @@ from quietcopper.fields.section_solver import SectionCache
 if TYPE_CHECKING:
     from quietcopper.board.model import Floats, Ints
     from quietcopper.electrical.copper import Copper
+    from quietcopper.electrical.facing import Facing
     from quietcopper.electrical.parts import PartKind
-    from quietcopper.electrical.plane_pairs import Facing
+    from quietcopper.electrical.plane_pairs import PlanePair
     from quietcopper.electrical.profile import Profiles
     from quietcopper.electrical.sections import LineTable
     from quietcopper.electrical.ways import Capacitors
@@ -127,9 +128,16 @@ class View:
     @cached_property
     def facing(self) -> Facing:
         """Areas of neighbouring area-bearing layers that face each other."""
-        from quietcopper.electrical.plane_pairs import facing_areas
+        from quietcopper.electrical.facing import facing_areas
 
         return facing_areas(self.board)
+
+    @cached_property
+    def plane_pairs(self) -> tuple[PlanePair, ...]:
+        """Connected pieces of facing areas, largest capacitance first, with their ties and capacitors."""
+        from quietcopper.electrical.plane_pairs import plane_pairs
+
+        return plane_pairs(self)
 
     @cached_property
     def line_table(self) -> LineTable:

@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import eigh, qr
+from threadpoolctl import threadpool_limits
 
 from quietcopper.errors import CallError, OutOfRange
 from quietcopper.fields.ranges import Complexes, Floats, checked
@@ -195,9 +196,10 @@ class Expansion:
             return self
         if len(short) >= len(self.eigenvalues):
             raise OutOfRange(f"{len(short)} vias and only {len(self.eigenvalues)} modes")
-        free = qr(self.shapes[:, short] / np.linalg.norm(self.shapes[:, short], axis=0))[0][:, len(short) :]
-        found, vectors = eigh((free * self.eigenvalues[:, None]).T @ free)
-        mix = (free @ vectors).T
+        with threadpool_limits(limits=1, user_api="blas"):  # small matrices: more threads only wait for each other
+            free = qr(self.shapes[:, short] / np.linalg.norm(self.shapes[:, short], axis=0))[0][:, len(short) :]
+            found, vectors = eigh((free * self.eigenvalues[:, None]).T @ free)
+            mix = (free @ vectors).T
         return Expansion(found, mix @ self.shapes[:, other], mix @ self.mixture, self.limit)
 
     def resonances(self) -> NDArray[np.intp]:
@@ -249,3 +251,28 @@ def _loaded(
         z = zs[row] * expansion.transfer(k2[row])[0]
         inner = z[ports:, ports:] + np.diag(loads.impedance(float(frequency)))
         yield z[:ports, :ports] - z[:ports, ports:] @ np.linalg.solve(inner, z[ports:, :ports])
+
+
+def with_admittances(
+    pair: Pair, expansion: Expansion, frequency: ArrayLike, ports: ArrayLike, admittance: Complexes
+) -> Complexes:
+    """Impedance matrix (f, o, o) in ohm at the points `ports` of an expansion over p points.
+
+    admittance : (f, p) siemens of what hangs between the planes at each point, zero for nothing; ports may carry some
+    and may be named twice.
+    """
+    f = np.atleast_1d(np.asarray(frequency, dtype=float))
+    seen = np.atleast_1d(np.asarray(ports, dtype=np.intp))
+    zs, k2 = pair.series(f), -pair.series(f) * pair.shunt(f)
+    out = np.empty((len(f), len(seen), len(seen)), dtype=complex)
+    loaded = np.flatnonzero(np.any(admittance != 0, axis=0))
+    one = np.eye(len(loaded))
+    with threadpool_limits(limits=1, user_api="blas"):
+        for row in range(len(f)):
+            z = zs[row] * expansion.transfer(k2[row])[0]
+            out[row] = z[np.ix_(seen, seen)]
+            if len(loaded):
+                y = admittance[row, loaded]
+                inner = one + y[:, None] * z[np.ix_(loaded, loaded)]
+                out[row] -= z[np.ix_(seen, loaded)] @ np.linalg.solve(inner, y[:, None] * z[np.ix_(loaded, seen)])
+    return out

@@ -11,8 +11,8 @@ from numpy.testing import assert_allclose
 from shapely import box
 
 from quietcopper.build import circle, small_board
+from quietcopper.electrical.facing import facing_areas
 from quietcopper.electrical.laminate import narrow_face_up, sheets_between
-from quietcopper.electrical.plane_pairs import facing_areas
 from quietcopper.units import EPS0
 
 MM2 = 1e-6
