@@ -54,7 +54,8 @@ def test_share_under_a_line(mirror: float) -> None:
 
 def test_voltage_along_a_finite_plane() -> None:
     """Row R8 and its neighbours (exact, conformal map): net inductance of a plane 50 mm wide under a line at 1.6 mm,
-    in its middle and 5 mm from its edge. 3 %: the line is 200 mm, not endless, hence the mean over the width; cells of 1 mm blur the edge."""
+    in its middle and 5 mm from its edge. 3 %: the line is 200 mm, not endless, hence the mean over the
+    width; cells of 1 mm blur the edge."""
     for y in (0.0, 20.0):
         flow = _flow(shapely.box(-100, -25, 100, 25), 1.0, 1.6, 0.01, 99, y=y)
         x = np.abs(flow.cells.x[:-1] + flow.cells.size / 2) < 30 * MM
