@@ -59,6 +59,8 @@ UNPLANTED = {  # checks that have nothing to find on the example, and why
     "impedance-step": "lines that change have a target and are judged against it",
     "pair-out-of-balance": "its one pair is slow",
     "via-stub": "four layers, and lines on the outer two only: their vias are used whole",
+    "supply-impedance-over-target": "every part that switches quickly has its capacitors",
+    "capacitor-too-far": "they stand beside its pins",
     "branch-stub": "every fast line leads from one pin to one other",
 }
 

@@ -35,6 +35,8 @@ NAMES = (
     "layer-change-without-return",
     "reference-not-ground",
     "planes-far-apart",
+    "supply-impedance-over-target",
+    "capacitor-too-far",
     "impedance-off-target",
     "impedance-step",
     "long-line-unterminated",

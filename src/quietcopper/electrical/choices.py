@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
 
-from quietcopper.electrical.tables import SIGNAL, SUPPLY
+from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
 from quietcopper.electrical.view import View
 from quietcopper.fields.spectra import knee
 from quietcopper.units import C0, engineering
+
+if TYPE_CHECKING:
+    from quietcopper.electrical.supply_impedance import Reach, SupplyNetwork
 
 BARRIER_KEY = "split-ground-at-cable.barrier_mm"
 BARRIER_MM = 3.0  # common practice, no source; the product's safety standard decides
@@ -104,3 +107,29 @@ def clearance_between(view: View, a: int, b: int) -> float:
 
 def _few(names: list[str]) -> str:
     return ", ".join(names[:4]) + (" …" if len(names) > 4 else "")
+
+
+def supply_ways(view: View, network: SupplyNetwork, near: Reach | None, pin: int) -> Choice:
+    """Where a supply's capacitors stand: on planes that are far apart, or far from the pins that need them.
+
+    near : the way that decides; pin : row in board.pins of the pins' own, where a capacitor would be added
+    """
+    board, net = view.board, view.board.nets[network.supply.net]
+    if near is not None and near.spread > near.drop + near.mounting:
+        facing, areas = view.facing, board.areas
+        kinds = np.array([role.kind for role in view.roles])
+        nets = np.stack([areas.net[facing.upper], areas.net[facing.lower]])
+        rows = np.flatnonzero((nets == network.supply.net).any(axis=0) & (kinds[nets] == GROUND).any(axis=0))
+        if len(rows):
+            row = max(rows.tolist(), key=lambda i: (round(float(facing.area[i]), 12), -i))
+            upper, lower = int(facing.upper_layer[row]), int(facing.lower_layer[row])
+            far = engineering(float(facing.distance[row]), "m")
+            key = f"spacing:{board.layers[upper].name}:{board.layers[lower].name}"
+            return Choice(key, f"Ground and supply on layers {upper + 1} and {lower + 1} are {far} apart", ("", "", {}))
+    at = (float(board.pins.x[pin]), float(board.pins.y[pin]))
+    change = (
+        f"a capacitor from {net} to {view.ground_name} beside {board.pin_label(pin)}",
+        "bridge-gap" if view.ground_name else "",
+        {"nets": [net, view.ground_name], "at": at, "within": 3e-3},
+    )
+    return Choice(f"supply capacitors:{net}", f"The capacitors of {net} stand far from the pins that need them", change)

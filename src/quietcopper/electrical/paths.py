@@ -55,7 +55,7 @@ def net_paths(
         return ()
     first = start if start is not None else start_pin(board, net, kinds)
     others = [int(pin) for pin in pins if pin != first]
-    at = _pin_nodes(board, graph, [first, *others])
+    at = pin_nodes(board, graph, [first, *others])
     found = []
     for pin, way in _ways(graph, at, first, others).items():
         found.append(Path(net, first, pin, way.steps, way.length, way.spans))
@@ -132,7 +132,7 @@ def dead_ends(board: Board, copper: Copper, net: int) -> tuple[DeadEnd, ...]:
     kind = copper.elements.kind[graph.element]
     holds = np.zeros(int(place.max(initial=-1)) + 1, dtype=bool)
     holds[place[kind == AREA]] = True
-    for at in _pin_nodes(board, graph, np.flatnonzero(board.pins.net == net).tolist()).values():
+    for at in pin_nodes(board, graph, np.flatnonzero(board.pins.net == net).tolist()).values():
         holds[place[at]] = True
     ends = np.sort(place[np.stack([graph.a[~joint], graph.b[~joint]], -1)], axis=1)
     degree = np.bincount(np.unique(ends[ends[:, 0] < ends[:, 1]], axis=0).ravel(), minlength=len(holds))
@@ -170,15 +170,17 @@ def dead_ends(board: Board, copper: Copper, net: int) -> tuple[DeadEnd, ...]:
 
 
 @dataclass(eq=False)
-class _Graph:
+class NetGraph:
     """Nodes with their element, and edges with cost, length and the step that they stand for.
 
-    element : of each node; along : its place on a trace, m; a, b : nodes of each edge; cost, length : m
-    kind, row : of the step, kind -1 for a mere joint. A trace edge runs from a to b in the direction of the trace.
+    element : of each node; along : its place on a trace, m; place : (n, 2) m; a, b : nodes of each edge
+    cost, length : of each edge, m; kind, row : of the step, kind -1 for a mere joint. A trace edge runs from a to b in
+    the direction of the trace.
     """
 
     element: Index
     along: Floats
+    place: Points
     a: Index
     b: Index
     cost: Floats
@@ -188,7 +190,15 @@ class _Graph:
     of: Copper
 
 
-def _graph(board: Board, copper: Copper, net: int) -> _Graph | None:
+def without_areas(board: Board, copper: Copper, net: int) -> NetGraph:
+    """The graph of a net's traces, pads and holes, for nets with planes: nothing leads across the areas, of which every
+    place where something meets them is a node of its own."""
+    graph = _graph(board, copper, net, across=False)
+    assert graph is not None
+    return graph
+
+
+def _graph(board: Board, copper: Copper, net: int, *, across: bool = True) -> NetGraph | None:
     """The graph of a net's copper, with net-less copper that touches it; None where its areas are met too often."""
     elements = copper.elements
     own = copper.elements_of_net(net)
@@ -228,11 +238,13 @@ def _graph(board: Board, copper: Copper, net: int) -> _Graph | None:
     edges.append(_along_traces(copper, element, along))
     edges.append(_closed_rings(copper, element, place))
     edges.append(_down_barrels(board, copper, element))
-    across = _across_areas(copper, element, place)
-    if across is None:
-        return None
-    a, b, cost, length, kind, row = (np.concatenate(column) for column in zip(*edges, across, strict=True))
-    return _Graph(element, along, a, b, np.maximum(cost, NOTHING), length, kind, row, copper)
+    if across:
+        over = _across_areas(copper, element, place)
+        if over is None:
+            return None
+        edges.append(over)
+    a, b, cost, length, kind, row = (np.concatenate(column) for column in zip(*edges, strict=True))
+    return NetGraph(element, along, place, a, b, np.maximum(cost, NOTHING), length, kind, row, copper)
 
 
 def _meetings(board: Board, copper: Copper, one: Index, two: Index) -> tuple[Index, Index, Points, Points]:
@@ -370,7 +382,7 @@ def _across_areas(copper: Copper, element: Index, place: Points) -> _Edges | Non
     return _edges(a, b, ASIDE * length, length, AREA, copper.elements.row[element[a]])
 
 
-def _pin_nodes(board: Board, graph: _Graph, pins: list[int]) -> dict[int, Index]:
+def pin_nodes(board: Board, graph: NetGraph, pins: list[int]) -> dict[int, Index]:
     """Nodes of each pin: its pads, and its hole on every layer."""
     elements = graph.of.elements
     kind, row = elements.kind[graph.element], elements.row[graph.element]
@@ -388,7 +400,7 @@ class _Way(NamedTuple):
     spans: tuple[tuple[float, float], ...]
 
 
-def _ways(graph: _Graph, at: dict[int, Index], first: int, others: list[int]) -> dict[int, _Way]:
+def _ways(graph: NetGraph, at: dict[int, Index], first: int, others: list[int]) -> dict[int, _Way]:
     """The way from the first pin to each other one that can be reached."""
     n = len(graph.element)
     start = at[first]
@@ -421,7 +433,7 @@ def _ways(graph: _Graph, at: dict[int, Index], first: int, others: list[int]) ->
     return out
 
 
-def _places(board: Board, graph: _Graph) -> tuple[Floats, Floats]:
+def _places(board: Board, graph: NetGraph) -> tuple[Floats, Floats]:
     """Where each node is, m; nan for nodes of areas."""
     elements, element = graph.of.elements, graph.element
     x, y = _middle(board, graph.of, element).T.copy()
@@ -431,7 +443,7 @@ def _places(board: Board, graph: _Graph) -> tuple[Floats, Floats]:
     return x, y
 
 
-def _trace_ends(board: Board, graph: _Graph) -> Index:
+def _trace_ends(board: Board, graph: NetGraph) -> Index:
     """Nodes at the ends of traces, in the order of their place, which no shuffle of the board changes."""
     elements, traces = graph.of.elements, board.traces
     node = np.flatnonzero(elements.kind[graph.element] == TRACE)
@@ -446,7 +458,7 @@ def _trace_ends(board: Board, graph: _Graph) -> Index:
 _NAMES = {TRACE: "trace", BARREL: "via", AREA: "area"}
 
 
-def _steps(graph: _Graph, walked: list[tuple[int, bool]]) -> _Way:
+def _steps(graph: NetGraph, walked: list[tuple[int, bool]]) -> _Way:
     """Edges in order of travel as steps, those of one trace or hole put together; a touch without length is no step."""
     steps: list[tuple[str, int, bool]] = []
     spans: list[tuple[float, float]] = []

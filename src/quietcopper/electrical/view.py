@@ -37,10 +37,14 @@ if TYPE_CHECKING:
     from quietcopper.electrical.plane_pairs import PlanePair
     from quietcopper.electrical.profile import Profiles
     from quietcopper.electrical.sections import LineTable
+    from quietcopper.electrical.supplies import Supply
+    from quietcopper.electrical.supply_impedance import SupplyNetwork
+    from quietcopper.electrical.supply_ways import NetWays
     from quietcopper.electrical.ways import Capacitors
 
 
 SAME_DISTANCE = 1e-7  # m; distances that differ by less are equal
+PLANE = 0.25  # share of the board from which on a layer's ground copper counts as a plane; common practice, no source
 TYPICAL_DELAY = 6.5e-9  # s/m, for a net of which no run was solved; lines in laminate have 5.5 to 7.2 ns/m
 
 
@@ -55,6 +59,7 @@ class View:
         self.sections = (SectionCache() if sections is None else sections).at(self.settings.accuracy)
         self.board = self.settings.correct(board)
         self._vias_on: dict[int, Ints] = {}
+        self.kept_ground_ways: dict[int, NetWays] = {}
 
     @cached_property
     def roles(self) -> tuple[Role, ...]:
@@ -124,6 +129,20 @@ class View:
         from quietcopper.electrical.ways import find_capacitors
 
         return find_capacitors(self)
+
+    @cached_property
+    def supplies(self) -> dict[int, Supply]:
+        """Supply nets with what feeds them and what draws from them, by net."""
+        from quietcopper.electrical.supplies import find_supplies
+
+        return find_supplies(self)
+
+    @cached_property
+    def supply_networks(self) -> dict[int, SupplyNetwork]:
+        """Each supply's capacitors and the ways to them, by net."""
+        from quietcopper.electrical.supply_impedance import SupplyNetwork
+
+        return {net: SupplyNetwork(self, supply) for net, supply in self.supplies.items()}
 
     @cached_property
     def facing(self) -> Facing:
@@ -223,6 +242,14 @@ class View:
         size = np.bincount(self.board.areas.net, shapely.area(self.board.areas.shape), minlength=len(self.roles))
         grounds = [net for net, role in enumerate(self.roles) if role.kind == GROUND]
         return self.board.nets[max(grounds, key=lambda net: (size[net], -net))] if grounds else ""
+
+    @cached_property
+    def ground_planes(self) -> tuple[int, ...]:
+        """Layers whose ground copper covers a good part of the board."""
+        areas, outline = self.board.areas, self.board.outline.area
+        ground = np.array([role.kind == GROUND for role in self.roles])[areas.net]
+        size = np.bincount(areas.layer, ground * shapely.area(areas.shape), minlength=len(self.board.layers))
+        return tuple(np.flatnonzero(size >= PLANE * outline).tolist()) if outline > 0 and len(areas) else ()
 
     @cached_property
     def _delays(self) -> Floats:

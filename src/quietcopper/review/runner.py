@@ -9,6 +9,8 @@ from quietcopper.checks import Check, all_checks
 from quietcopper.electrical.cables import cabled_connectors
 from quietcopper.electrical.drivers import driver_assumptions
 from quietcopper.electrical.settings import Settings
+from quietcopper.electrical.supplies import supply_assumptions
+from quietcopper.electrical.supply_impedance import capacitor_assumptions
 from quietcopper.electrical.view import View
 from quietcopper.errors import SettingsError
 from quietcopper.fields.section_solver import SectionCache
@@ -76,6 +78,7 @@ def _assemble(view: View, checks: tuple[Check, ...], looked: Looked) -> Result:
     board = view.board
     causes = group_causes(list(looked.findings))
     assumptions = [*board.assumptions, *driver_assumptions(board, view.drivers), *cabled_connectors(view)[1]]
+    assumptions += [*supply_assumptions(view), *capacitor_assumptions(view)]
     return Result(
         board=board_summary(view),
         settings=settings_summary(view.settings),
