@@ -33,7 +33,7 @@ ROOT = Path(__file__).parents[1]
 BOARDS = Path(os.environ.get("QUIETCOPPER_BOARDS", ROOT.parent / "shared" / "boards"))
 PAGE = ROOT / "docs" / "gerber-read.md"
 PIXELS = 18_000  # of the longer side of a raster, at most
-DOTS = (5080, 4000, 2540, 2000, 1270, 1000, 500, 254, 125, 50)  # per inch, of both systems of units
+DOTS = (10160, 10000, 5080, 4000, 2540, 2000, 1270, 1000, 500, 254, 125, 50)  # per inch, of both systems of units
 LIMIT = 0.3  # per cent of deviation that is expected to hold
 Image.MAX_IMAGE_PIXELS = None
 # where gerbv (2.9) departs from the specification, or this comparison cannot hold; tests compute these by hand
