@@ -9,7 +9,7 @@ from quietcopper.build import Hop, chip, rectangle, small_board
 from quietcopper.electrical.ends import driven_from, end_of, terminations, to_receivers
 from quietcopper.electrical.profile import profile_picture, worst_part
 from quietcopper.electrical.settings import NetSettings, Settings
-from quietcopper.electrical.steps import difference, nearest_run
+from quietcopper.electrical.steps import difference, nearest_piece
 from quietcopper.electrical.touchstone import two_port, write_touchstone
 from quietcopper.electrical.view import View
 from quietcopper.errors import CallError, OutOfRange
@@ -171,9 +171,9 @@ def test_why_a_stretch_differs():
     view = view_of(hopping())
     profile = only(view)
     solved = np.flatnonzero(np.isfinite(profile.z0) & (profile.kind == "trace"))
-    wide = int(profile.run[solved[profile.width[solved] > 0.3e-3][0]])
-    narrow = nearest_run(view, profile, float(profile.z0[solved].max()), wide)
-    why = difference(view, wide, narrow)
+    wide = int(solved[profile.width[solved] > 0.3e-3][0])
+    narrow = nearest_piece(profile, float(profile.z0[solved].max()), wide)
+    why = difference(view, profile, wide, narrow)
     assert why.kind == "width"
     assert why.key.startswith("width:")
     assert "0.4 mm wide there instead of 0.2 mm" in why.words

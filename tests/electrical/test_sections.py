@@ -15,8 +15,9 @@ from scipy.special import ellipk
 from shapely import box
 
 from quietcopper.build import BoardBuilder, circle, copper, laminate, mask, rectangle, small_board, stack
-from quietcopper.electrical.sections import EDGE_REACH, POUR_REACH, cut_section, line_table
-from quietcopper.electrical.settings import Settings
+from quietcopper.electrical.section_cuts import EDGE_REACH, POUR_REACH
+from quietcopper.electrical.sections import cut_section, line_table
+from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.electrical.view import View
 from quietcopper.fields.section import Coat, CrossSection, Sheet, Strip
 from quietcopper.fields.section_solver import solve
@@ -363,3 +364,94 @@ def test_rounding_of_places_costs_less_than_the_solvers_promise(gap_mm: float) -
         exact.append(dataclasses.replace(ground, x=(near + far) / 2, width=abs(near - far)))
     rounded, true = (solve(s, 2e-4).impedance() for s in (section, dataclasses.replace(section, grounds=tuple(exact))))
     assert rounded == pytest.approx(true, rel=2e-3)
+
+
+# --- runs cut where their section changes ----------------------------------------------------------------------------
+
+FAST = Settings(patterns={"*": NetSettings(rise=0.2e-9)}, etch=0.0)  # 36 mm of edge: 0.72 mm count as a stretch
+
+
+def parts_of(view: View, name: str) -> list[tuple[float, float, float]]:
+    """(from, to, z0) of a one-trace net's stretches, mm along the trace."""
+    parts = view.line_table.parts
+    rows = np.flatnonzero(view.runs.net[parts.run] == view.board.net_index[name])
+    return [(parts.start[i] / MM, parts.stop[i] / MM, float(parts.z0[i])) for i in rows]
+
+
+def test_a_line_is_cut_where_pour_begins_and_ends_beside_it() -> None:
+    b = small_board(layers=4, ground=(2,))
+    b.area("GND", 1, box(15, 10.2, 30, 14))
+    b.trace("CLK", 1, [(5, 10), (45, 10)])
+    view = View(b.build(), FAST)
+    assert len(np.flatnonzero(view.runs.net == view.board.net_index["CLK"])) == 1
+    (a0, a1, bare), (b0, b1, beside), (c0, c1, again) = parts_of(view, "CLK")
+    assert (a0, c1) == pytest.approx((0, 40))
+    assert (a1, b1) == pytest.approx((10, 25), abs=0.1)  # an eighth of the 0.72 mm that count
+    assert (a1, b1) == (b0, c0)
+    assert bare == again
+    assert beside < bare * 0.97  # pour beside a trace lowers its impedance (common practice, no source)
+    profile = view.profiles.of(view.board.net_index["CLK"])[0]
+    assert profile.z0.tolist() == [bare, beside, again]
+    assert profile.length.sum() == pytest.approx(40 * MM)
+
+
+def test_a_line_is_cut_where_a_neighbour_comes_beside_it() -> None:
+    b = small_board(layers=4, ground=(2,))
+    b.trace("CLK", 1, [(5, 10), (45, 10)])
+    b.trace("D", 1, [(20, 10.35), (45, 10.35)])
+    view = View(b.build(), FAST)
+    (_, end, alone), (_, _, beside) = parts_of(view, "CLK")
+    assert end == pytest.approx(15, abs=0.2)
+    line = Strip(0.0, 0.2 * MM, 0.2 * MM, 35e-6)
+    coat = Coat(20e-6, 20e-6, 3.5)
+    by_hand = [
+        solve(CrossSection(lines, (), (Sheet(0.2 * MM, 4.2, 0.02),), coat_above=coat)).impedance()
+        for lines in ((line,), (line, dataclasses.replace(line, x=0.35 * MM)))
+    ]
+    assert (alone, beside) == pytest.approx(by_hand, rel=2e-3)
+    both = [s for s in view.line_table.sections if len(s.lines) == 2]
+    assert len(both) == 1  # the neighbour meets the mirror image
+
+
+def test_a_line_is_cut_where_the_end_of_its_plane_nears() -> None:
+    b = small_board(layers=4)
+    b.area("GND", 2, shapely.Polygon([(0, 0), (50, 0), (50, 10.15), (26, 10.15), (24, 14), (0, 14)]))
+    b.trace("CLK", 1, [(5, 10), (45, 10)])
+    view = View(b.build(), FAST)
+    z = [part[2] for part in parts_of(view, "CLK")]
+    assert len(z) >= 2
+    assert z[-1] > z[0] * 1.02
+
+
+def test_what_is_short_against_the_edge_is_no_stretch_of_its_own() -> None:
+    b = small_board(layers=4, ground=(2,))
+    b.area("GND", 1, box(15, 10.2, 16, 14))
+    b.trace("CLK", 1, [(5, 10), (45, 10)])
+    fast, slow = (View(b.build(), Settings(patterns={"*": NetSettings(rise=r)})) for r in (0.2e-9, 2e-9))
+    assert len(parts_of(fast, "CLK")) == 3
+    assert len(parts_of(slow, "CLK")) == 1
+
+
+def test_up_to_eight_conductors_are_solved_together_the_nearest_ones() -> None:
+    b = small_board(layers=4, ground=(3,))  # 0.2 + 1.06 mm to the plane: many lines within two heights
+    for k in range(13):
+        b.trace(f"D{k:02}", 1, [(5, 10 + 0.4 * k), (45, 10 + 0.4 * k)])
+    view = View(b.build(), FAST)
+    table = view.line_table
+    sizes = {name: len(table.sections[table.section[view.runs.net == net][0]].lines)
+             for name, net in view.board.net_index.items() if name.startswith("D")}  # fmt: skip
+    assert max(sizes.values()) == 8
+    assert sizes["D06"] == 8
+    z = {name: table.z0[view.runs.net == view.board.net_index[name]][0] for name in sizes}
+    assert z["D06"] < z["D00"]  # neighbours on both sides take more of the field than on one
+    assert z["D06"] == pytest.approx(z["D05"], rel=2e-3)
+
+
+def test_pieces_of_one_neighbour_and_neighbours_in_pour_do_not_spoil_a_section() -> None:
+    b = small_board(layers=4, ground=(2,))
+    b.trace("CLK", 1, [(5, 10), (45, 10)])
+    b.trace("D", 1, [(5, 10.4), (25, 10.4), (25.5, 10.45), (45, 10.45)])
+    b.area("E", 1, box(5, 9.2, 45, 9.65))
+    b.trace("E", 1, [(5, 9.5), (45, 9.5)])
+    view = View(b.build(), FAST)
+    assert all(np.isfinite(z) for *_, z in parts_of(view, "CLK"))

@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import shapely
 
-from quietcopper.electrical.pictures import section_picture
-from quietcopper.electrical.profile import Profile, Stretch, longest_run, profile_picture, worst_part
-from quietcopper.electrical.steps import difference, nearest_run
+from quietcopper.electrical.pictures import driven_alone, section_picture
+from quietcopper.electrical.profile import Profile, Stretch, longest_piece, piece_lines, profile_picture, worst_part
+from quietcopper.electrical.steps import difference, nearest_piece
 from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.view import View
 from quietcopper.electrical.widths import width_for
@@ -100,7 +100,7 @@ def _worst(view: View, profiles: list[Profile], layer: int, target: float, toler
     best: tuple[float, Profile, Stretch] | None = None
     for profile in profiles:
         stretch = worst_part(profile, rise, target, layer)
-        if stretch is None or longest_run(view, profile, stretch.pieces) < 0:
+        if stretch is None or longest_piece(profile, stretch.pieces) < 0:
             continue
         if best is None or round(abs(stretch.share), 9) > best[0]:
             best = (round(abs(stretch.share), 9), profile, stretch)
@@ -108,16 +108,17 @@ def _worst(view: View, profiles: list[Profile], layer: int, target: float, toler
 
 
 def _finding(view: View, layer: int, profile: Profile, stretch: Stretch, target: float, tolerance: float) -> Finding:
-    board, runs, lines = view.board, view.runs, view.line_table
+    board = view.board
     net = profile.path.net
     rise, name, label = view.drivers[net].rise, board.nets[net], board.layer_label(layer)
     z, reflection = stretch.z0, abs(stretch.share)
     allowance = Allowance(tolerance / (2 + tolerance), "1", ALLOWANCES["tolerance"].source, f"{NAME}.tolerance")
-    longest = longest_run(view, profile, stretch.pieces)
-    at = shapely.line_interpolate_point(runs.line[longest], 0.5, normalized=True)
-    rows = profile.run[stretch.pieces]
-    width = float(runs.width[longest])
-    section = lines.sections[lines.section[longest]]
+    longest = longest_piece(profile, stretch.pieces)
+    lines = piece_lines(view, profile, stretch.pieces)
+    at = shapely.line_interpolate_point(lines[np.flatnonzero(stretch.pieces == longest)[0]], 0.5, normalized=True)
+    width = float(profile.width[longest])
+    section = view.line_table.sections[int(profile.section[longest])]
+    drive = driven_alone(section) if allowance.excess_db(reflection) > 0 else None
     remedies: list[Remedy] = []
     if allowance.excess_db(reflection) > -6:
         remedies = _remedies(view, profile, stretch, layer, target)
@@ -127,7 +128,7 @@ def _finding(view: View, layer: int, profile: Profile, stretch: Stretch, target:
         title=f"{name} is {z:.1f} Ω instead of {target:g} Ω",
         message=f"{name} on {label} is {z:.1f} Ω over {engineering(stretch.length, 'm')} against a target of "
         f"{target:g} Ω: {engineering(reflection, '1')} of each edge is reflected.",
-        place=Place((at.x, at.y), shapely.union_all(runs.line[rows]), (layer,), (name,)),
+        place=Place((at.x, at.y), shapely.union_all(lines), (layer,), (name,)),
         predicted=reflection,
         allowance=allowance,
         cause=CauseHint(
@@ -148,7 +149,7 @@ def _finding(view: View, layer: int, profile: Profile, stretch: Stretch, target:
             "delay_ps": stretch.delay * 1e12,
             "rise_ps": rise * 1e12,
             "impedance_profile": profile_picture(profile, target),
-            "section": section_picture(section, (name,)),
+            "section": section_picture(section, (name,), drive),
         },
     )
 
@@ -157,11 +158,11 @@ def _remedies(view: View, profile: Profile, stretch: Stretch, layer: int, target
     """Another width for the whole layer, where the stretch is most of the line there; else what differs there."""
     board, lines = view.board, view.line_table
     name, label = board.nets[profile.path.net], board.layer_label(layer)
-    longest = longest_run(view, profile, stretch.pieces)
+    longest = longest_piece(profile, stretch.pieces)
     there = (profile.kind == "trace") & (profile.layer == layer)
     if stretch.delay >= MOST_OF_IT * profile.delay[there].sum():
-        width = float(view.runs.width[longest])
-        wider = width_for(lines.sections[lines.section[longest]], target, view.settings.min_width)
+        width = float(profile.width[longest])
+        wider = width_for(lines.sections[int(profile.section[longest])], target, view.settings.min_width)
         if wider is None or (wider > width) != (stretch.z0 > target):  # else what lies elsewhere on the line decides
             return []
         change = Proposal(
@@ -170,9 +171,9 @@ def _remedies(view: View, profile: Profile, stretch: Stretch, layer: int, target
             {"net": name, "layer": layer, "width": wider},
         )
         return [Remedy(change, float("-inf"), "solved again")]
-    other = nearest_run(view, profile, target, longest)
+    other = nearest_piece(profile, target, longest)
     if other < 0:
         return []
-    words = difference(view, longest, other).words
+    words = difference(view, profile, longest, other).words
     change = Proposal(f"make the stretch of {name} on {label} as the rest of it: {words}")
     return [Remedy(change, None, "not solved: how it is led there is the designer's")]

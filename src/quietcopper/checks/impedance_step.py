@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import shapely
 
-from quietcopper.electrical.pictures import section_picture
-from quietcopper.electrical.profile import Profile, Stretch, longest_run, profile_picture, worst_part
-from quietcopper.electrical.steps import WIDTH, Difference, difference, nearest_run
+from quietcopper.electrical.pictures import driven_alone, section_picture
+from quietcopper.electrical.profile import Profile, Stretch, longest_piece, piece_lines, profile_picture, worst_part
+from quietcopper.electrical.steps import WIDTH, Difference, difference, nearest_piece
 from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.view import View
 from quietcopper.electrical.widths import width_for
@@ -83,22 +83,23 @@ def _worst(view: View, profiles: list[Profile]) -> Finding | None:
         stretch = worst_part(profile, rise, profile.typical)
         if stretch is None or (best is not None and round(abs(stretch.share), 9) <= best[0]):
             continue
-        run = longest_run(view, profile, stretch.pieces)
-        other = nearest_run(view, profile, profile.typical, run)
-        if run >= 0 and other >= 0:
-            best = (round(abs(stretch.share), 9), profile, stretch, run, other)
+        piece = longest_piece(profile, stretch.pieces)
+        other = nearest_piece(profile, profile.typical, piece) if piece >= 0 else -1
+        if other >= 0:
+            best = (round(abs(stretch.share), 9), profile, stretch, piece, other)
     return None if best is None else _finding(view, *best[1:])
 
 
-def _finding(view: View, profile: Profile, stretch: Stretch, run: int, other: int) -> Finding:
-    board, runs, lines = view.board, view.runs, view.line_table
-    net, layer = profile.path.net, int(runs.layer[run])
+def _finding(view: View, profile: Profile, stretch: Stretch, piece: int, other: int) -> Finding:
+    board = view.board
+    net, layer = profile.path.net, int(profile.layer[piece])
     name, label, driver = board.nets[net], board.layer_label(layer), view.drivers[net]
     own, reflection = profile.typical, abs(stretch.share)
     limit = view.settings.allowance(f"{NAME}.reflection", ALLOWANCES["reflection"].default)
     allowance = Allowance(limit, "1", ALLOWANCES["reflection"].source, f"{NAME}.reflection")
-    why = difference(view, run, other)
-    at = shapely.line_interpolate_point(runs.line[run], 0.5, normalized=True)
+    why = difference(view, profile, piece, other)
+    lines = piece_lines(view, profile, stretch.pieces)
+    at = shapely.line_interpolate_point(lines[np.flatnonzero(stretch.pieces == piece)[0]], 0.5, normalized=True)
     evidence: dict[str, object] = {
         "found_ohm": stretch.z0,
         "elsewhere_ohm": own,
@@ -108,7 +109,7 @@ def _finding(view: View, profile: Profile, stretch: Stretch, run: int, other: in
     }
     remedies: tuple[Remedy, ...] = ()
     if allowance.excess_db(reflection) > -6:
-        remedies = (_remedy(view, profile, run, own, why),)
+        remedies = (_remedy(view, profile, piece, own, why),)
         evidence["impedance_profile"] = profile_picture(profile, own)
         seen = echo(profile.met, profile.delay, float(full_rise(driver.rise)), own)
         every = max(1, len(seen.time) // POINTS)
@@ -118,14 +119,16 @@ def _finding(view: View, profile: Profile, stretch: Stretch, run: int, other: in
             "allowed_mv": limit * driver.swing / 2 * 1e3,
             "name": f"Reflected by {name} of half its swing sent in",
         }
-        evidence["section"] = section_picture(lines.sections[lines.section[run]], (name,))
+        section = view.line_table.sections[int(profile.section[piece])]
+        drive = driven_alone(section) if allowance.excess_db(reflection) > 0 else None
+        evidence["section"] = section_picture(section, (name,), drive)
     return Finding(
         check=NAME,
         subject=(name,),
         title=f"{name} changes from {own:.0f} to {stretch.z0:.0f} Ω",
         message=f"{name} is {stretch.z0:.1f} Ω over {engineering(stretch.length, 'm')} on {label} and {own:.1f} Ω for "
         f"most of its way: {engineering(reflection, '1')} of each edge is reflected; {why.words}.",
-        place=Place((at.x, at.y), shapely.union_all(runs.line[profile.run[stretch.pieces]]), (layer,), (name,)),
+        place=Place((at.x, at.y), shapely.union_all(lines), (layer,), (name,)),
         predicted=reflection,
         allowance=allowance,
         cause=CauseHint(f"impedance step:{why.key}", why.title),
@@ -134,13 +137,13 @@ def _finding(view: View, profile: Profile, stretch: Stretch, run: int, other: in
     )
 
 
-def _remedy(view: View, profile: Profile, run: int, own: float, why: Difference) -> Remedy:
+def _remedy(view: View, profile: Profile, piece: int, own: float, why: Difference) -> Remedy:
     """Another width of the stretch, where only its width is amiss and a width helps; else what differs, in words."""
-    board, runs, lines = view.board, view.runs, view.line_table
-    name, layer = board.nets[profile.path.net], int(runs.layer[run])
+    board = view.board
+    name, layer = board.nets[profile.path.net], int(profile.layer[piece])
     width = None
     if why.kind != WIDTH:
-        width = width_for(lines.sections[lines.section[run]], own, view.settings.min_width)
+        width = width_for(view.line_table.sections[int(profile.section[piece])], own, view.settings.min_width)
     if why.kind == WIDTH:
         text = f"keep one width on {name}"
     elif width is not None:

@@ -9,7 +9,8 @@ from dataclasses import replace
 import numpy as np
 import shapely
 
-from quietcopper.electrical.pictures import section_picture
+from quietcopper.electrical.pictures import driven_alone, section_picture
+from quietcopper.electrical.section_parts import part_lines
 from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.view import View
 from quietcopper.fields.section import CrossSection
@@ -60,15 +61,16 @@ SOURCES = (
 
 def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
     runs, lines = view.runs, view.line_table
+    parts = lines.parts
     share = view.settings.allowance(f"{NAME}.long_share", ALLOWANCES["long_share"].default)
     shift = view.settings.allowance(f"{NAME}.shift", ALLOWANCES["shift"].default)
-    solved = np.flatnonzero(lines.section >= 0)
-    solved = solved[np.isfinite(lines.z0[solved])]
+    solved = np.flatnonzero(np.isfinite(parts.z0))
+    nets, layers = runs.net[parts.run], runs.layer[parts.run]
     delay = np.zeros(len(view.roles))
-    np.add.at(delay, runs.net[solved], lines.delay[solved] * runs.length[solved])
+    np.add.at(delay, nets[solved], parts.delay[solved] * parts.length[solved])
     counts = {
         net
-        for net in np.unique(runs.net[solved]).tolist()
+        for net in np.unique(nets[solved]).tolist()
         if view.roles[net].kind == SIGNAL
         and view.drivers[net].swing > 0
         and (view.target_of(net) is not None or delay[net] > share * view.drivers[net].rise)
@@ -76,9 +78,9 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
     yield Coverage(NAME, len(counts), len(counts), "long lines and lines with a target")
     with_pour = sorted(
         {
-            int(lines.section[row])
+            int(parts.section[row])
             for row in solved
-            if int(runs.net[row]) in counts and _beside(lines.sections, lines.section[row])
+            if int(nets[row]) in counts and _coplanar(lines.sections[parts.section[row]])
         }
     )
     bare = solve_many([_without(lines.sections[i]) for i in with_pour], cache=view.sections)
@@ -89,14 +91,10 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         )
     groups: dict[tuple[int, int], list[int]] = defaultdict(list)
     for row in solved:
-        if int(runs.net[row]) in counts and int(lines.section[row]) in z_bare:
-            groups[int(runs.net[row]), int(runs.layer[row])].append(int(row))
+        if int(nets[row]) in counts and int(parts.section[row]) in z_bare:
+            groups[int(nets[row]), int(layers[row])].append(int(row))
     for (net, layer), rows in sorted(groups.items()):
         yield _finding(view, net, layer, np.array(rows), z_bare, shift)
-
-
-def _beside(sections: tuple[CrossSection, ...], index: int) -> bool:
-    return bool(_coplanar(sections[index]))
 
 
 def _coplanar(section: CrossSection) -> list[int]:
@@ -113,8 +111,8 @@ def _without(section: CrossSection) -> CrossSection:
 def _worst_part(
     rows: np.ndarray, bare: np.ndarray, z0: np.ndarray, length: np.ndarray, delay: np.ndarray, rise: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Of all runs beside pour those that together reflect most, and their impedance without it: the most shifted ones,
-    as many as outweigh by their length that they lower the mean."""
+    """Of all stretches beside pour those that together reflect most, and their impedance without it: the most shifted
+    ones, as many as outweigh by their length that they lower the mean."""
     order = np.lexsort((rows, -np.round(np.abs(bare - z0), 6)))
     whole = np.cumsum(length[order])
     with_pour, without = (np.cumsum((z * length)[order]) / whole for z in (z0, bare))
@@ -125,18 +123,19 @@ def _worst_part(
 
 
 def _finding(view: View, net: int, layer: int, rows: np.ndarray, z_bare: dict[int, float], shift: float) -> Finding:
-    board, runs, lines = view.board, view.runs, view.line_table
+    board, sections, parts = view.board, view.line_table.sections, view.line_table.parts
     name, rise = board.nets[net], view.drivers[net].rise
-    bare = np.array([z_bare[int(lines.section[row])] for row in rows])
-    rows, bare = _worst_part(rows, bare, lines.z0[rows], runs.length[rows], lines.delay[rows], rise)
-    length = runs.length[rows]
-    z_with, z_without = float(np.average(lines.z0[rows], weights=length)), float(np.average(bare, weights=length))
-    delay = float((lines.delay[rows] * length).sum())
+    bare = np.array([z_bare[int(parts.section[row])] for row in rows])
+    rows, bare = _worst_part(rows, bare, parts.z0[rows], parts.length[rows], parts.delay[rows], rise)
+    length = parts.length[rows]
+    z_with, z_without = float(np.average(parts.z0[rows], weights=length)), float(np.average(bare, weights=length))
+    delay = float((parts.delay[rows] * length).sum())
     shorter = min(1.0, 2 * delay / rise)
     reflection = abs(z_with - z_without) / (z_with + z_without) * shorter
-    worst = int(rows[np.argmax(np.abs(bare - lines.z0[rows]) * length)])
-    at = shapely.line_interpolate_point(runs.line[worst], 0.5, normalized=True)
-    section = lines.sections[lines.section[worst]]
+    where = part_lines(view, rows)
+    worst = int(np.argmax(np.round(np.abs(bare - parts.z0[rows]) * length, 12)))
+    at = shapely.line_interpolate_point(where[worst], 0.5, normalized=True)
+    section = sections[int(parts.section[rows[worst]])]
     strip = section.lines[0]
     gap = min(
         abs(section.grounds[i].x - strip.x) - (section.grounds[i].width + strip.width) / 2 for i in _coplanar(section)
@@ -157,7 +156,7 @@ def _finding(view: View, net: int, layer: int, rows: np.ndarray, z_bare: dict[in
         f"{z_without:.1f} to {z_with:.1f} Ω over {engineering(float(length.sum()), 'm')}: "
         f"{engineering(reflection, '1')} of "
         "each edge is reflected.",
-        place=Place((at.x, at.y), shapely.union_all(runs.line[rows]), (layer,), (name,)),
+        place=Place((at.x, at.y), shapely.union_all(where), (layer,), (name,)),
         predicted=reflection,
         allowance=allowance,
         cause=CauseHint(
@@ -170,6 +169,8 @@ def _finding(view: View, net: int, layer: int, rows: np.ndarray, z_bare: dict[in
             "impedance": {"found_ohm": z_with, "target_ohm": z_without, "name": "with pour, against without"},
             "pour_gap_mm": gap * 1e3,
             "length_mm": float(length.sum()) * 1e3,
-            "section": section_picture(section, (name,)),
+            "section": section_picture(
+                section, (name,), driven_alone(section) if allowance.excess_db(reflection) > 0 else None
+            ),
         },
     )

@@ -154,7 +154,9 @@ def pair_sections(view: View, way: PairWay) -> PairSections:
     pieces = np.flatnonzero((profile.run >= 0) & np.isfinite(profile.z0))
     out = np.full((3, len(pieces)), np.nan)
     for i, piece in enumerate(pieces.tolist()):
-        cut = cut_section(view, int(profile.run[piece]), with_neighbours=True)
+        run = int(profile.run[piece])
+        share = (profile.at[piece] - view.runs.start[run]) / view.runs.length[run]
+        cut = cut_section(view, run, float(share), with_neighbours=True)
         single = float(profile.z0[piece])
         out[:, i] = 2 * single, single / 2, np.inf
         if cut.section is None:

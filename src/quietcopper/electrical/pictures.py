@@ -15,6 +15,11 @@ from quietcopper.units import MICRON, MM
 DIGITS = 4  # of a drawn coordinate in mm: a tenth of a micrometre
 
 
+def driven_alone(section: CrossSection) -> tuple[float, ...]:
+    """1 V on the first line, the others quiet."""
+    return (1.0, *(0.0 for _ in section.lines[1:]))
+
+
 def section_picture(
     section: CrossSection, names: tuple[str, ...], voltages: Sequence[float] | None = None
 ) -> dict[str, Any]:

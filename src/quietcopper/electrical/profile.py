@@ -15,8 +15,9 @@ from typing import Any
 
 import numpy as np
 import shapely
+from shapely.ops import substring
 
-from quietcopper.board.model import Bools, Floats, Ints, Names
+from quietcopper.board.model import Bools, Floats, Ints, Names, Shapes
 from quietcopper.electrical.drivers import resistors_before
 from quietcopper.electrical.openings import clearances
 from quietcopper.electrical.paths import longest_way, net_paths
@@ -35,6 +36,8 @@ class Profile:
     """A path piece by piece in the order of travel; columns of shape (pieces,), lengths in m.
 
     kind : 'trace', 'via' or 'area'; row : in board.traces, vias or areas; run : row in view.runs, -1 for none
+    section : index into the line table's sections, -1 where none is solved; at : where a trace's piece has its middle,
+    distance along the trace, nan for the others
     layer : of the piece, of a hole the one where it is left; reference : row in board.areas, -1 for none
     start : distance from the beginning; length : of the piece; width : of the trace, nan for the others
     z0 : ohm, nan where not solved, and `reason` then says why; delay : of the piece, s, known for all: where it was not
@@ -45,6 +48,8 @@ class Profile:
     kind: Names
     row: Ints
     run: Ints
+    section: Ints
+    at: Floats
     layer: Ints
     reference: Ints
     start: Floats
@@ -147,27 +152,31 @@ class Profiles:
     def _profile(self, path: Path) -> Profile:
         view, runs, table = self._view, self._view.runs, self._view.line_table
         areas = view.board.areas
-        rows: list[tuple[Any, ...]] = []  # kind, row, run, layer, reference, length, width, z0, delay, reason
+        rows: list[tuple[Any, ...]] = []  # kind, row, run, section, at, layer, reference, length, width, z0, delay, why
         nan = float("nan")
         for (kind, row, _), (enter, leave) in zip(path.steps, path.spans, strict=True):
             if kind == "trace":
                 low, high = min(enter, leave), max(enter, leave)
                 mine = self._runs[self._first[row] : self._first[row + 1]]
                 mine = mine[(runs.stop[mine] > low) & (runs.start[mine] < high)]
-                for run in (mine if leave >= enter else mine[::-1]).tolist():
-                    length = min(runs.stop[run], high) - max(runs.start[run], low)
-                    z0, delay = table.z0[run], table.delay[run] * length
-                    said = (int(runs.layer[run]), int(runs.reference[run]), length, runs.width[run], z0, delay)
-                    rows.append((kind, row, run, *said, str(table.reason[run])))
+                forward = leave >= enter
+                for run in (mine if forward else mine[::-1]).tolist():
+                    where = (int(runs.layer[run]), int(runs.reference[run]))
+                    for first, last, part, z_part, slope_part in self._parts_of(run)[:: 1 if forward else -1]:
+                        one, two = max(first, low), min(last, high)
+                        if two <= one:
+                            continue
+                        values = (two - one, runs.width[run], z_part, slope_part * (two - one), str(table.reason[run]))
+                        rows.append((kind, row, run, part, (one + two) / 2, *where, *values))
             elif kind == "via":
                 height, z_hole, delay_hole, why = self.hole(row, int(enter), int(leave))
-                rows.append((kind, row, -1, int(leave), -1, height, nan, z_hole, delay_hole, why))
+                rows.append((kind, row, -1, -1, nan, int(leave), -1, height, nan, z_hole, delay_hole, why))
             else:
-                said = (int(areas.layer[row]), -1, leave - enter, nan, nan, nan)
-                rows.append((kind, row, -1, *said, "through a pour"))
-        types = (object, np.int32, np.int32, np.int32, np.int32, *(np.float64,) * 4, object)
+                layer_of = int(areas.layer[row])
+                rows.append((kind, row, -1, -1, nan, layer_of, -1, leave - enter, nan, nan, nan, "through a pour"))
+        types = (object, *(np.int32,) * 3, np.float64, *(np.int32,) * 2, *(np.float64,) * 4, object)
         columns = list(zip(*rows, strict=True)) if rows else [()] * len(types)
-        kinds, row_, run_, layer, reference, length, width, z0, delay, reason = (
+        kinds, row_, run_, section_, at, layer, reference, length, width, z0, delay, reason = (
             np.array(column, dtype=kind) for column, kind in zip(columns, types, strict=True)
         )
         start = np.concatenate([[0.0], np.cumsum(length)[:-1]]) if len(length) else length
@@ -175,7 +184,18 @@ class Profiles:
         slope = _continued(start, length, delay / np.where(length > 0, length, 1.0), solved)
         slope = np.where(np.isfinite(slope), slope, TYPICAL_DELAY)
         delay = np.where(np.isfinite(delay), delay, slope * length)
-        return Profile(path, kinds, row_, run_, layer, reference, start, length, width, z0, delay, reason)
+        return Profile(
+            path, kinds, row_, run_, section_, at, layer, reference, start, length, width, z0, delay, reason
+        )  # fmt: skip
+
+    def _parts_of(self, run: int) -> list[tuple[float, float, int, float, float]]:
+        """A run's stretches of one cross-section: from, to (m along its trace), section, z0, delay per metre."""
+        runs, parts = self._view.runs, self._view.line_table.parts
+        low, high = np.searchsorted(parts.run, [run, run + 1])
+        if low == high:
+            return [(float(runs.start[run]), float(runs.stop[run]), -1, float("nan"), float("nan"))]
+        columns = (parts.start, parts.stop, parts.section, parts.z0, parts.delay)
+        return list(zip(*(column[low:high].tolist() for column in columns), strict=True))
 
     def hole(self, via: int, enter: int, leave: int) -> tuple[float, float, float, str]:
         """Height (m), impedance (ohm), delay (s) of a hole between two layers, and why it has no impedance."""
@@ -294,11 +314,18 @@ def worst_part(profile: Profile, rise: float, reference: float, layer: int | Non
     return Stretch(share, rows.astype(np.int32), z0, float(profile.length[rows].sum()), delay)
 
 
-def longest_run(view: View, profile: Profile, pieces: Ints) -> int:
-    """The longest solved run (row in view.runs) of some pieces of a profile, -1 where none is solved."""
-    rows = profile.run[pieces]
-    rows = rows[(rows >= 0) & (view.line_table.section[rows] >= 0) & np.isfinite(view.line_table.z0[rows])]
-    return int(rows[np.argmax(np.round(view.runs.length[rows], 9))]) if len(rows) else -1
+def longest_piece(profile: Profile, pieces: Ints) -> int:
+    """The longest solved one of some pieces of traces, of equals the first; -1 where none is solved."""
+    rows = pieces[(profile.section[pieces] >= 0) & np.isfinite(profile.z0[pieces])]
+    return int(rows[np.argmax(np.round(profile.length[rows], 9))]) if len(rows) else -1
+
+
+def piece_lines(view: View, profile: Profile, pieces: Ints) -> Shapes:
+    """Centre lines of pieces of traces, shape (pieces,)."""
+    lines = view.board.traces.lines[profile.row[pieces]]
+    half = profile.length[pieces] / 2
+    ends = zip(lines, profile.at[pieces] - half, profile.at[pieces] + half, strict=True)
+    return np.array([substring(line, low, high) for line, low, high in ends], dtype=object)
 
 
 def profile_picture(profile: Profile, target: float | None = None) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from quietcopper.board import Board
@@ -45,6 +45,14 @@ class Content:
         one = (tuple(sorted(pieces)), tuple(lines))
         other = (tuple(sorted(Piece(p.layer, -p.right, -p.left) for p in pieces)), tuple((-b, -a) for a, b in lines))
         return cls(layer, width, below, above, *min(one, other))
+
+    def plain(self) -> Content:
+        """The same for its mirror image and whatever order its lines have."""
+        mirrored = tuple(sorted(Piece(p.layer, -p.right, -p.left) for p in self.pieces))
+        one = tuple(sorted(self.pieces)), tuple(sorted(self.lines))
+        other = mirrored, tuple(sorted((-b, -a) for a, b in self.lines))
+        pieces, lines = min(one, other)
+        return replace(self, pieces=pieces, lines=lines)
 
     def flipped(self, board: Board) -> bool:
         """Whether the section is described upside down: so that the reference, or else the near surface, is as meant.

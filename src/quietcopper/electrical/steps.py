@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from quietcopper.electrical.profile import Profile, longest_run
+from quietcopper.electrical.profile import Profile, longest_piece
 from quietcopper.electrical.view import View
 from quietcopper.units import engineering
 
@@ -28,25 +28,27 @@ class Difference:
     title: str
 
 
-def nearest_run(view: View, profile: Profile, reference: float, but: int) -> int:
-    """The run of a path whose impedance is nearest to `reference` (ohm), -1 for none besides `but`.
+def nearest_piece(profile: Profile, reference: float, but: int) -> int:
+    """The piece of a path whose impedance is nearest to `reference` (ohm), -1 for none besides those like `but`.
 
     Nearest to 2 %, and of those the longest.
     """
     z0 = profile.z0
-    known = np.flatnonzero(np.isfinite(z0) & (profile.run >= 0) & (profile.run != but))
+    unlike = (profile.run != profile.run[but]) | (profile.section != profile.section[but])
+    known = np.flatnonzero(np.isfinite(z0) & (profile.run >= 0) & unlike)
     if not len(known):
         return -1
     off = np.abs(z0[known] / reference - 1)
-    return longest_run(view, profile, known[off <= off.min() + 0.02].astype(np.int32))
+    return longest_piece(profile, known[off <= off.min() + 0.02].astype(np.int32))
 
 
-def difference(view: View, run: int, other: int) -> Difference:
-    """In what a run (row in view.runs) differs from another one of its path, the plainest thing first."""
+def difference(view: View, profile: Profile, piece: int, other: int) -> Difference:
+    """In what a solved piece of a path differs from another one of it, the plainest thing first."""
     runs, board = view.runs, view.board
-    layer, there = int(runs.layer[run]), int(runs.layer[other])
+    run, there_run = int(profile.run[piece]), int(profile.run[other])
+    layer, there = int(profile.layer[piece]), int(profile.layer[other])
     name, label = board.layers[layer].name, board.layer_label(layer)
-    width, usual = float(runs.width[run]), float(runs.width[other])
+    width, usual = float(profile.width[piece]), float(profile.width[other])
     if abs(width / usual - 1) > _SAME_WIDTH:
         words = f"it is {engineering(width, 'm')} wide there instead of {engineering(usual, 'm')}"
         return Difference(WIDTH, words, f"width:{name}", f"Lines change their width on {label}")
@@ -56,9 +58,9 @@ def difference(view: View, run: int, other: int) -> Difference:
         key = "|".join(board.layers[i].name for i in ends)
         both = " and ".join(board.layer_label(i) for i in ends)
         return Difference(LAYER, words, f"layers:{key}", f"Lines of one width have different impedance on {both}")
-    gaps = [(float(runs.above_gap[i]), float(runs.below_gap[i])) for i in (run, other)]
+    gaps = [(float(runs.above_gap[i]), float(runs.below_gap[i])) for i in (run, there_run)]
     if not all(a == b or abs(a / b - 1) <= _SAME_GAP for a, b in zip(*gaps, strict=True)):
-        gap, usual = float(runs.reference_gap[run]), float(runs.reference_gap[other])
+        gap, usual = float(runs.reference_gap[run]), float(runs.reference_gap[there_run])
         words = "it has no reference there"
         if np.isfinite(gap):
             elsewhere = f"instead of {engineering(usual, 'm')}" if np.isfinite(usual) else "and elsewhere missing"
@@ -66,7 +68,7 @@ def difference(view: View, run: int, other: int) -> Difference:
         if gap == usual:
             words = "it has copper on one side only there" if not np.isfinite(gaps[0]).all() else "its planes change"
         return Difference(REFERENCE, words, f"reference:{name}", f"Lines on {label} lose their reference in places")
-    near, far = (_beside(view, i) for i in (run, other))
+    near, far = (_beside(view, int(profile.section[i])) for i in (piece, other))
     if near != far and np.isfinite(min(near, far)):
         here = f"lies {engineering(near, 'm')} beside it" if np.isfinite(near) else "keeps away from it"
         usual_words = f"{engineering(far, 'm')} elsewhere" if np.isfinite(far) else "and elsewhere not"
@@ -76,9 +78,10 @@ def difference(view: View, run: int, other: int) -> Difference:
     return Difference(REFERENCE, words, f"reference:{name}", f"Lines on {label} lose their reference in places")
 
 
-def _beside(view: View, run: int) -> float:
-    """Distance to the nearest copper beside a solved run on its own layer, m, inf for none."""
-    section = view.line_table.sections[view.line_table.section[run]]
+def _beside(view: View, index: int) -> float:
+    """Distance to the nearest copper beside a line on its own layer in one of the solved sections, m, inf for none."""
+    section = view.line_table.sections[index]
     line = section.lines[0]
-    gaps = [abs(g.x - line.x) - (g.width + line.width) / 2 for g in section.grounds if abs(g.y - line.y) < 1e-7]
+    copper = [*section.grounds, *section.lines[1:]]
+    gaps = [abs(g.x - line.x) - (g.width + line.width) / 2 for g in copper if abs(g.y - line.y) < 1e-7]
     return round(min(gaps, default=float("inf")), 7)

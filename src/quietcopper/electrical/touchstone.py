@@ -52,7 +52,7 @@ def two_port(view: View, profile: Profile, frequency: Floats, reference: float =
             z0[:, i], wave[:, i] = profile.z0[i], 2j * np.pi * f * profile.delay[i]
             continue
         like = int(solved[np.argmin(np.round(np.abs(middle[solved] - middle[i]), 9))])
-        section = int(table.section[profile.run[like]])
+        section = int(profile.section[like])
         if section not in constants:
             layer = int(profile.layer[like])
             try:
