@@ -7,6 +7,8 @@ For whoever wants the impedance of a supply (stable interface):
     PinImpedance.alone, .together                       ohm over frequency, each pin by itself, all of them in parallel
     PinImpedance.capacitors                             the capacitors that were counted, with their mounting
     PlanePair.capacitors, .ties, .material, .shape      the parts of it
+    pair_modes(view, pair)                              resonances with ties and capacitors: frequency, quality, shape
+    as_ground(view, pair)                               the same pair were its supply side ground and tied throughout
 
 A pair is one connected piece of two facing areas. Its edges are open, so what passes over the gap of a split plane, or
 round the outer edge to another pair, is left out; so are other pairs in parallel with it (both leave the impedance
@@ -16,9 +18,9 @@ high). Regulators and the parts' own capacitance are left out as well.
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
@@ -31,7 +33,9 @@ from quietcopper.electrical.legs import Mounted, leg_of, loop_inductance, mounte
 from quietcopper.electrical.tables import GROUND
 from quietcopper.errors import OutOfRange
 from quietcopper.fields import plane_pair_solver as solver
-from quietcopper.fields.cavity import Pair, with_admittances
+from quietcopper.fields.cavity import Expansion, Pair, with_admittances
+from quietcopper.fields.limits import upper_frequency
+from quietcopper.units import EPS0, MM, MU0
 
 if TYPE_CHECKING:
     from quietcopper.electrical.view import View
@@ -39,6 +43,9 @@ if TYPE_CHECKING:
 Complexes = NDArray[np.complex128]
 
 SMALLEST = 10e-6  # m2; smaller pieces are the rims of openings and the copper beside pads
+CELLS = 5000  # on a piece: modes to 1 %, less than what is known of a laminate
+LEAST_WAY = 0.25  # wavelengths; copper whose edge is shorter than twice this has no mode
+DRAWN = 64  # cells along the longer side of a mode's picture
 
 
 @dataclass(frozen=True, eq=False)
@@ -154,12 +161,12 @@ def impedance_at_pins(
     """
     board = view.board
     net = int(board.pins.net[pins[0]])
-    best: tuple[tuple[int, float], PlanePair, list[_Port]] | None = None
+    best: tuple[tuple[int, float], PlanePair, list[Port]] | None = None
     for pair in view.plane_pairs:
         side = [int(board.areas.net[a]) for a in (pair.upper, pair.lower)]
         if net not in side or view.roles[side[1 - side.index(net)]].kind != GROUND:
             continue
-        ports = [port for pin in pins if (port := _port(view, pair, int(pin), side.index(net))) is not None]
+        ports = [port for pin in pins if (port := port_of(view, pair, int(pin), side.index(net))) is not None]
         rank = (len(ports), -pair.material.spacing)
         if ports and (best is None or rank > best[0]):
             best = rank, pair, ports
@@ -193,7 +200,7 @@ def pair_impedance(
     if np.any(index[: len(ports)] < 0):
         raise OutOfRange("a port stands on a via that joins the two planes")
     solved = solve(pair.material, pair.shape, float(np.max(frequency)), places, ties)
-    omega = 2 * np.pi * frequency
+    omega = 2 * np.pi * np.asarray(frequency, dtype=float)
     admittance = np.zeros((len(frequency), len(places)), dtype=complex)
     for c, at in zip(capacitors, index[len(ports) :].tolist(), strict=True):
         if at >= 0:
@@ -217,20 +224,130 @@ def _places(wanted: Floats, ties: Floats) -> tuple[Floats, NDArray[np.intp]]:
 
 def solve(material: Pair, shape: shapely.Polygon, highest: float, places: Floats, ties: Floats) -> solver.PlanePair:
     """A piece solved, kept by content: places, ties (n, 3) x, y, radius in m."""
-    return _solve(
-        material, shape, highest, np.ascontiguousarray(places).tobytes(), np.ascontiguousarray(ties).tobytes()
-    )
+    return _solve(material, shape, highest, np.ascontiguousarray(places).tobytes(), np.ascontiguousarray(ties).tobytes())
 
 
 @lru_cache(maxsize=128)
 def _solve(material: Pair, shape: shapely.Polygon, highest: float, places: bytes, ties: bytes) -> solver.PlanePair:
     at = np.frombuffer(places).reshape(-1, 3)
     shorts = np.frombuffer(ties).reshape(-1, 3)
-    return solver.solve(material, shape, highest, at[:, :2], at[:, 2], ties=shorts[:, :2], tie_radius=shorts[:, 2])
+    return solver.solve(
+        material, shape, highest, at[:, :2], at[:, 2], ties=shorts[:, :2], tie_radius=shorts[:, 2], cells=CELLS
+    )
+
+
+def highest_frequency(view: View) -> float:
+    """Up to which resonances are looked for: the upper frequency of the standard's measurement, Hz."""
+    return upper_frequency(view.settings.standard, view.highest_rate)
+
+
+@dataclass(frozen=True, eq=False)
+class PairModes:
+    """Resonances of a pair with its ties and capacitors, lowest first.
+
+    frequency : (n,) Hz, without losses; quality : (n,) of dielectric, copper and the capacitors' resistance, without
+    radiation; expansion : of the whole, over the capacitors' places and the ports asked for
+    ports : (p,) point of the expansion for each port, -1 for one that stands on a tie
+    """
+
+    pair: PlanePair
+    frequency: Floats
+    quality: Floats
+    solved: solver.PlanePair
+    expansion: Expansion
+    index: NDArray[np.intp]
+    ports: NDArray[np.intp]
+
+    def level(self, mode: int) -> Floats:
+        """(nx, ny) voltage of a mode on the solver's grid, largest size 1; nan without copper."""
+        return self.solved.shape(self.expansion, int(self.index[mode]))
+
+    def loudest(self, mode: int) -> tuple[float, float]:
+        """Where the voltage of a mode is largest, m."""
+        level, grid = self.level(mode), self.solved.grid
+        i, j = np.unravel_index(int(np.nanargmax(np.abs(level))), level.shape)
+        return float(grid.centre[i, j, 0]), float(grid.centre[i, j, 1])
+
+    def picture(self, mode: int) -> dict[str, Any]:
+        """The mode as a map for drawing, see the `mode` evidence of a report."""
+        return cell_picture(
+            self.solved,
+            self.level(mode),
+            {"what": "Voltage between the planes", "frequency_hz": float(self.frequency[mode]), "signed": True},
+        )
+
+
+def cell_picture(solved: solver.PlanePair, level: Floats, words: dict[str, Any]) -> dict[str, Any]:
+    """Values on the cells (nx, ny; nan without copper) as a map for drawing, coarse enough for a page."""
+    grid = solved.grid
+    step = max(1, int(np.ceil(max(level.shape) / DRAWN)))
+    part = level[step // 2 :: step, step // 2 :: step]
+    x = grid.x0 + (np.arange(level.shape[0])[step // 2 :: step] + 0.5) * grid.dx
+    y = grid.y0 + (np.arange(level.shape[1])[step // 2 :: step] + 0.5) * grid.dy
+    rows = [[None if np.isnan(v) else round(float(v), 3) for v in row] for row in part.T]
+    return {"x_mm": np.round(x / MM, 3).tolist(), "y_mm": np.round(y / MM, 3).tolist(), "level": rows, **words}
+
+
+def pair_modes(
+    view: View, pair: PlanePair, highest: float | None = None, ports: Sequence[tuple[float, float, float]] = ()
+) -> PairModes:
+    """Resonances of a pair up to `highest` Hz (by itself `highest_frequency`).
+
+    The lowest may be that of the pair's whole capacitance with its capacitors' inductance. A capacitor counts as what
+    it is at the first resonance without capacitors (its inductance, nearly always). ports : (x, y, radius), m
+    """
+    top = highest_frequency(view) if highest is None else highest
+    vias, material = view.board.vias, pair.material
+    ties = np.stack([vias.x[pair.ties], vias.y[pair.ties], vias.drill[pair.ties] / 2], -1)
+    wanted = np.array([*ports, *((c.x, c.y, c.radius) for c in pair.capacitors)], dtype=float).reshape(-1, 3)
+    places, index = _places(wanted, ties)
+    solved = solve(material, pair.shape, top, places, ties)
+    bare = solved.expansion
+    first = bare.resonances()
+    omega = 2 * np.pi * (float(material.frequency(bare.eigenvalues[first[0]])) if len(first) else top)
+    counted = [(c, i) for c, i in zip(pair.capacitors, index[len(ports) :].tolist(), strict=True) if i >= 0]
+    inductance = np.array([c.inductance - 1 / (omega**2 * c.capacitance) for c, _ in counted])
+    inductance = np.where(np.abs(inductance) < 1e-12, 1e-12, inductance)
+    at = np.array([i for _, i in counted], dtype=np.intp)
+    whole = bare.with_inductors(at, MU0 * material.spacing / inductance)
+    found = whole.resonances()
+    frequency = material.frequency(whole.eigenvalues[found])
+    loss = 1 / material.quality(frequency) if len(found) else np.empty(0)
+    resistance = np.array([c.resistance for c, _ in counted])
+    if len(counted) and len(found):
+        # Power in the resistances over the energy between the planes: V = phi, I = V/(j omega L).
+        w = 2 * np.pi * frequency
+        power = (resistance / inductance**2) @ whole.shapes[found][:, at].T ** 2
+        loss = loss + power * material.spacing / (EPS0 * material.er * w**3)
+    return PairModes(pair, frequency, 1 / loss, solved, whole, found, index[: len(ports)])
+
+
+def can_ring(pair: PlanePair, highest: float) -> bool:
+    """Whether a pair can have a resonance below `highest` Hz at all: by its size, or with its capacitors."""
+    wave = 2 * np.pi / np.sqrt(float(pair.material.eigenvalue(highest)))
+    return bool(pair.capacitors) or pair.shape.exterior.length / 2 >= LEAST_WAY * wave
+
+
+def as_ground(view: View, pair: PlanePair) -> PlanePair:
+    """The pair were its supply side ground: no capacitors, and every hole of the ground net that passes both layers
+    within the piece ties them. The pair itself where no side is ground or both are."""
+    board, nets = view.board, [int(view.board.areas.net[area]) for area in (pair.upper, pair.lower)]
+    ground = [net for net in nets if view.roles[net].kind == GROUND]
+    if len(ground) != 1:
+        return pair
+    vias = board.vias
+    through = (vias.net == ground[0]) & vias.plated & (vias.first <= pair.upper_layer) & (vias.last >= pair.lower_layer)
+    whole = shapely.Polygon(pair.shape.exterior)
+    shapely.prepare(whole)
+    rows = np.flatnonzero(through)
+    rows = rows[shapely.intersects_xy(whole, vias.x[rows], vias.y[rows])]
+    return replace(pair, ties=rows.astype(np.int32), capacitors=())
 
 
 @dataclass(frozen=True)
-class _Port:
+class Port:
+    """Where a pin's current enters a pair: place and radius of the hole, m; inductance : of the loop up to there, H."""
+
     pin: int
     x: float
     y: float
@@ -238,7 +355,7 @@ class _Port:
     inductance: float
 
 
-def _port(view: View, pair: PlanePair, pin: int, side: int) -> _Port | None:
+def port_of(view: View, pair: PlanePair, pin: int, side: int) -> Port | None:
     """Where a pin's current enters a pair of which its net is the upper (0) or lower (1) side; None where it does
     not reach it."""
     board = view.board
@@ -253,4 +370,4 @@ def _port(view: View, pair: PlanePair, pin: int, side: int) -> _Port | None:
     if crossing is None or not pair.holds(crossing.x, crossing.y):
         return None
     inductance = loop_inductance(view, pair.upper_layer, pair.lower_layer, mounted_below, mine, back)
-    return _Port(pin, crossing.x, crossing.y, crossing.radius, inductance)
+    return Port(pin, crossing.x, crossing.y, crossing.radius, inductance)

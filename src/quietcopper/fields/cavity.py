@@ -202,6 +202,20 @@ class Expansion:
             mix = (free @ vectors).T
         return Expansion(found, mix @ self.shapes[:, other], mix @ self.mixture, self.limit)
 
+    def with_inductors(self, index: ArrayLike, strength: ArrayLike) -> Expansion:
+        """The pair with an inductor L between the planes at each of the points `index`: modes of the whole.
+
+        strength : (m,) mu0 d/L, dimensionless: the inductor's admittance over that of a square of the pair. A capacitor
+        above its series resonance is such an inductor; below it the strength is negative. Exact within the expansion.
+        """
+        at = np.atleast_1d(np.asarray(index, dtype=np.intp))
+        if len(at) == 0:
+            return self
+        loads = self.shapes[:, at] * np.sqrt(np.abs(strength))
+        with threadpool_limits(limits=1, user_api="blas"):
+            found, vectors = eigh(np.diag(self.eigenvalues) + (loads * np.sign(strength)) @ loads.T)
+        return Expansion(found, vectors.T @ self.shapes, vectors.T @ self.mixture, self.limit)
+
     def resonances(self) -> NDArray[np.intp]:
         """Indices of the true resonances: above rounding (the capacitance mode of an unshorted pair) to `limit`."""
         return np.flatnonzero((self.eigenvalues > 1e-9 * self.limit) & (self.eigenvalues <= self.limit))
