@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
-import pytest
+import dataclasses
 
+import numpy as np
+import pytest
+import shapely
+
+from quietcopper.board import Parts
 from quietcopper.build import rectangle, small_board
 from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.findings import Matched
 from quietcopper.findings.document import comparison_document
 from quietcopper.report.comparison import render_comparison
 from quietcopper.review import review
-from quietcopper.review.compare import board_changes, compare
+from quietcopper.review.board_changes import board_changes, lay
+from quietcopper.review.change_words import sentences
+from quietcopper.review.compare import compare
 
 FAST = NetSettings(role="signal", kind="clock", swing=3.3, rise=0.5e-9, source=50.0, rate=100e6)
 
@@ -31,12 +38,14 @@ def test_states_follow_the_figures(before, after, state):
     assert Matched("i", "c", "t", before, after).state == state
 
 
-def with_slot(slot_mm, x=25.0, net="CLK"):
+def with_slot(slot_mm, x=25.0, net="CLK", ends=False):
     b = small_board()
     half = slot_mm / 2
     cut = [rectangle(x - 0.5, 15 - half, x + 0.5, 15 + half)] if slot_mm else []
     b.pour("GND", 2, rectangle(0, 0, 50, 30), edge=0.5, keep_islands=True, cut=cut)
     b.trace(net, 1, [(5, 15), (45, 15)])
+    for spot in ((5, 15), (45, 15)) if ends else ():
+        b.via(net, spot)
     return b.build()
 
 
@@ -58,8 +67,107 @@ def test_the_same_board_remains():
     assert same.board_changes == ()
 
 
-def test_what_differs_in_the_data_is_named():
-    assert board_changes(with_slot(12), with_slot(12, net="TICK")) == ["nets gone: CLK", "nets added: TICK"]
+def changed(old, new):
+    return board_changes(old, new, lay(old, new))
+
+
+def test_a_net_with_another_name_in_its_place_is_the_same_net():
+    """What it is matched by are its pads, which lie on one another."""
+
+    def board(net, at=(45, 15)):
+        b = small_board()
+        b.trace(net, 1, [(5, 15), at])
+        for spot in ((5, 15), at):
+            b.via(net, spot)
+        return b.build()
+
+    same = changed(board("CLK"), board("TICK"))
+    assert sentences(same) == ["nets renamed: CLK is now TICK"]
+    far = changed(board("CLK"), board("CLK", (45, 20)))
+    assert far["nets"]["renamed"] == []
+    # hypot(40, 5) - 40 mm
+    assert far["nets"]["rerouted"] == [{"net": "CLK", "trace_mm": {"before": 40.0, "after": pytest.approx(40.3113)}}]
+
+
+def test_findings_of_a_renamed_net_are_the_same_findings():
+    renamed = compared(with_slot(16, ends=True), with_slot(16, net="TICK", ends=True))
+    assert [m.state for m in renamed.findings if m.check == "trace-over-gap"] == ["remaining"]
+
+
+def test_a_plane_is_known_again_by_its_copper():
+    """The pour of the supply bears another name in the other revision; no pad and no hole tells."""
+
+    def board(name):
+        b = small_board()
+        b.area(name, 3, rectangle(1, 1, 29, 29))
+        b.trace("CLK", 1, [(5, 15), (45, 15)])
+        return b.build()
+
+    assert changed(board("+3V3"), board("VCC"))["nets"]["renamed"] == [{"before": "+3V3", "after": "VCC"}]
+
+
+def test_copper_that_went_and_came_is_measured_layer_by_layer():
+    old, new = with_slot(12), with_slot(0)
+    row = changed(old, new)["layers"][1]
+    # the slot is 1 mm wide, and filled now
+    assert row["area_added_mm2"] == pytest.approx(12.0, abs=1e-6)
+    assert row["area_removed_mm2"] == 0.0
+    assert changed(old, new)["layers"][0]["trace_added_mm"] == 0.0
+
+
+def test_a_trace_cut_in_two_pieces_is_no_other_trace():
+    def board(*points, width=0.2):
+        b = small_board()
+        b.trace("CLK", 1, list(points), width=width)
+        return b.build()
+
+    whole = board((5, 15), (45, 15))
+    layer = changed(whole, board((5, 15), (20, 15), (45, 15)))["layers"][0]
+    assert (layer["trace_removed_mm"], layer["trace_added_mm"]) == (0.0, 0.0)
+    layer = changed(whole, board((5, 15), (20, 15), (20, 25)))["layers"][0]
+    # the 25 mm beyond the new corner went, 10 mm came; 20 µm are taken for the same place
+    assert layer["trace_removed_mm"] == pytest.approx(25.0, abs=0.03)
+    assert layer["trace_added_mm"] == pytest.approx(10.0, abs=0.03)
+    assert changed(whole, board((45, 15), (5, 15), width=0.3))["layers"][0]["trace_rewidened_mm"] == pytest.approx(40.0)
+
+
+def test_another_origin_changes_nothing_but_the_origin():
+    old = with_slot(12, ends=True)
+    new = shifted(old, 17.05e-3, -26.55e-3)
+    assert sentences(changed(old, new)) == [
+        "the files' origin: moved by (17.050, -26.550) mm, which is allowed for in what follows"
+    ]
+
+
+def shifted(board, dx, dy):
+    def moved(shapes):
+        return shapely.transform(shapes, lambda xy: xy + np.array([dx, dy]))
+
+    t, v, p = board.traces, board.vias, board.pads
+    return dataclasses.replace(
+        board,
+        outline=moved(board.outline),
+        traces=t.replace(x0=t.x0 + dx, x1=t.x1 + dx, y0=t.y0 + dy, y1=t.y1 + dy, xc=t.xc + dx, yc=t.yc + dy),
+        vias=v.replace(x=v.x + dx, x1=v.x1 + dx, y=v.y + dy, y1=v.y1 + dy),
+        pads=p.replace(x=p.x + dx, y=p.y + dy, shape=moved(p.shape)),
+        areas=board.areas.replace(shape=moved(board.areas.shape)),
+    )
+
+
+def test_parts_that_went_came_moved_and_turned_are_named():
+    old = small_board().build()
+
+    def with_parts(rows):
+        return dataclasses.replace(old, parts=Parts.from_rows(rows))
+
+    before = with_parts([("R1", "10k", "0603", 0, 0.01, 0.01, 0.0), ("R10", "1k", "0603", 0, 0.02, 0.01, 0.0)])
+    after = with_parts([("R2", "10k", "0603", 0, 0.01, 0.01, 0.0), ("R10", "2k", "0603", 1, 0.023, 0.014, np.pi / 2)])
+    assert sentences(changed(before, after)) == [
+        "parts gone: R1",
+        "parts added: R2",
+        "parts moved: R10 by 5 mm, turned by 90°, to the other side",
+        "parts exchanged: R10 from 1k 0603 to 2k 0603",
+    ]
 
 
 def test_the_page_escapes_names_and_needs_no_network():

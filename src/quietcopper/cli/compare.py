@@ -76,6 +76,8 @@ def summary(comparison: Comparison, folder: Path) -> list[str]:
         before = f"{cause.before_db:+6.1f}" if cause.before_db is not None else "     –"
         after = f"{cause.after_db:+6.1f} dB" if cause.after_db is not None else "     gone"
         lines.append(f"  {before} → {after}  {cause.title}")
+    if comparison.board_changes:
+        lines += ["what changed on the board:", *(f"  {text}" for text in comparison.board_changes)]
     return [*lines, f"comparison: {folder / 'compare.html'}"]
 
 

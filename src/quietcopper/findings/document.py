@@ -288,6 +288,7 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
         "causes": [row(m) for m in comparison.causes if m.shown],
         "findings": [row(m) for m in shown],
         "board_changes": list(comparison.board_changes),
+        "board": plain(comparison.board),
     }
 
 

@@ -299,14 +299,16 @@ class Comparison:
     """Two revisions of a board: findings matched by meaning and place, causes of the old one with what is left.
 
     places : how many findings each cause has in the revision that it is told of, by its id
+    board : what differs in the data, as plain data (lengths in mm, areas in mm²);  board_changes : one sentence each
     """
 
     old_name: str
     new_name: str
     findings: tuple[Matched, ...]
     causes: tuple[Matched, ...]
-    board_changes: tuple[str, ...]  # what differs in the data, one sentence each
+    board_changes: tuple[str, ...]
     places: Mapping[str, int]
+    board: Mapping[str, Any]
 
 
 @dataclass(frozen=True)

@@ -36,6 +36,46 @@ def headline(document: Mapping[str, Any]) -> str:
     return f"{first}, none new."
 
 
+MOST_TOLD = 12  # names that the sentences tell; a list of more is given in full
+
+
+def _changed(board: Mapping[str, Any]) -> dict[str, Any]:
+    """Rows of the table of layers, and every list that the sentences tell only the beginning of."""
+
+    def grown(pair: Mapping[str, float]) -> str:
+        a, b = (f"{pair[key]:.0f}" for key in ("before", "after"))
+        return b if a == b else f"{a} → {b}"
+
+    def some(value: float) -> str:
+        return "–" if not value else f"{value:.1f}" if value >= 0.05 else "< 0.1"
+
+    layers = [
+        (
+            f"{row['after']}  {row['name']}",
+            *(grown(row["trace_mm"]), some(row["trace_removed_mm"]), some(row["trace_added_mm"])),
+            *(grown(row["area_mm2"]), some(row["area_removed_mm2"]), some(row["area_added_mm2"])),
+            *(grown(row["pads"]), row["pads_removed"] or "–", row["pads_added"] or "–"),
+        )
+        for row in board["layers"]
+    ]
+    nets, parts = board["nets"], board["parts"]
+    moved = [f"{m['ref']} by ({m['by_mm'][0]:g}, {m['by_mm'][1]:g}) mm" for m in parts["moved"]]
+    routed = [f"{n['net']} {grown(n['trace_mm'])} mm" for n in nets["rerouted"]]
+    lists = [
+        ("parts gone", parts["removed"]),
+        ("parts added", parts["added"]),
+        ("parts moved", moved),
+        ("nets gone", nets["removed"]),
+        ("nets added", nets["added"]),
+        ("nets with another name", [f"{pair['before']} → {pair['after']}" for pair in nets["renamed"]]),
+        ("nets routed differently", routed),
+    ]
+    return {
+        "layers": layers,
+        "lists": [(f"All {len(names)} {title}", names) for title, names in lists if len(names) > MOST_TOLD],
+    }
+
+
 def render_comparison(document: Mapping[str, Any]) -> str:
     """The page as text, from a comparison document."""
     shown = [v for row in document["causes"] for v in (row["before_db"], row["after_db"]) if v is not None]
@@ -53,6 +93,7 @@ def render_comparison(document: Mapping[str, Any]) -> str:
         .render(
             document=document,
             headline=headline(document),
+            changed=_changed(document["board"]),
             line=line,
             words=WORDS,
             decibels=decibels,

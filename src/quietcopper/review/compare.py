@@ -2,19 +2,31 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import defaultdict
+from collections.abc import Mapping
 
 import numpy as np
 
 from quietcopper.board import Board
 from quietcopper.findings import Comparison, Finding, Matched, Result
+from quietcopper.review.board_changes import board_changes, lay
+from quietcopper.review.change_words import sentences
 from quietcopper.review.look import Looked
 
 SAME_PLACE = 3e-3  # m; a finding that moved less than this and means the same is the same
 
 
-def match_findings(old: Result | Looked, new: Result | Looked) -> list[tuple[Finding | None, Finding | None]]:
-    """Pairs of findings that mean the same thing: by id first, then by check, nets and nearest place."""
+def match_findings(
+    old: Result | Looked,
+    new: Result | Looked,
+    names: Mapping[str, str] | None = None,
+    shift: tuple[float, float] = (0.0, 0.0),
+) -> list[tuple[Finding | None, Finding | None]]:
+    """Pairs of findings that mean the same thing: by id first, then by check, nets and nearest place.
+
+    names : the new name of each old net that has another one;  shift : from the old board's origin to the new one's, m
+    """
+    names = names or {}
     left = {f.id: f for f in (*new.findings, *new.passing)}
     pairs: list[tuple[Finding | None, Finding | None]] = []
     open_old: list[Finding] = []
@@ -28,8 +40,9 @@ def match_findings(old: Result | Looked, new: Result | Looked) -> list[tuple[Fin
     for finding in left.values():
         by_meaning[finding.check, tuple(sorted(finding.place.nets))].append(finding)
     for finding in open_old:
-        candidates = by_meaning[finding.check, tuple(sorted(finding.place.nets))]
-        near = [(float(np.hypot(*np.subtract(c.place.at, finding.place.at))), c.id, c) for c in candidates]
+        candidates = by_meaning[finding.check, tuple(sorted(names.get(net, net) for net in finding.place.nets))]
+        at = np.add(finding.place.at, shift)
+        near = [(float(np.hypot(*np.subtract(c.place.at, at))), c.id, c) for c in candidates]
         near = [n for n in near if n[0] <= SAME_PLACE]
         if near:
             other = min(near)[2]
@@ -47,7 +60,10 @@ def compare(old: Result, new: Result, old_board: Board, new_board: Board) -> Com
     A cause of the old revision is followed through its findings: its figure afterwards is the worst that is left of
     them, None when all are gone. Causes that only the new revision has come last.
     """
-    pairs = match_findings(old, new)
+    laid = lay(old_board, new_board)
+    changes = board_changes(old_board, new_board, laid)
+    names = {pair["before"]: pair["after"] for pair in changes["nets"]["renamed"]}
+    pairs = match_findings(old, new, names, laid.shift)
     findings = [
         Matched(
             id=(a or b).id,  # type: ignore[union-attr]
@@ -74,56 +90,7 @@ def compare(old: Result, new: Result, old_board: Board, new_board: Board) -> Com
         str(new.board["name"]),
         tuple(findings),
         tuple(causes),
-        tuple(board_changes(old_board, new_board)),
+        tuple(sentences(changes)),
         {c.id: len(c.findings) for c in (*new.causes, *old.causes)},
+        changes,
     )
-
-
-def board_changes(old: Board, new: Board) -> list[str]:
-    """What differs in the data of two boards, one sentence each; empty when nothing was found to differ."""
-    out = []
-    if len(old.layers) != len(new.layers):
-        out.append(f"{len(old.layers)} copper layers before, {len(new.layers)} now")
-    for index, (a, b) in enumerate(zip(old.dielectrics, new.dielectrics, strict=False)):
-        if abs(a.thickness - b.thickness) > 1e-7 or abs(a.er - b.er) > 1e-6:
-            out.append(
-                f"between layers {index + 1} and {index + 2}: {a.thickness * 1e3:.3g} mm of εr {a.er:.3g} before, "
-                f"{b.thickness * 1e3:.3g} mm of εr {b.er:.3g} now"
-            )
-    gone, come = sorted(set(old.nets) - set(new.nets)), sorted(set(new.nets) - set(old.nets))
-    out += [f"{what}: {_few(names)}" for what, names in (("nets gone", gone), ("nets added", come)) if names]
-    a_parts, b_parts = set(old.parts.ref), set(new.parts.ref)
-    for what, refs in (("parts gone", a_parts - b_parts), ("parts added", b_parts - a_parts)):
-        if refs:
-            out.append(f"{what}: {_few(sorted(refs))}")
-    for what, before, now in (
-        ("vias and holes", len(old.vias), len(new.vias)),
-        ("trace segments", len(old.traces), len(new.traces)),
-        ("areas", len(old.areas), len(new.areas)),
-    ):
-        if before != now:
-            out.append(f"{what}: {before} before, {now} now")
-    rerouted = _rerouted(old, new)
-    if rerouted:
-        out.append(f"routed differently: {_few(rerouted)}")
-    return out
-
-
-def _rerouted(old: Board, new: Board) -> list[str]:
-    """Names of nets in both boards whose total trace length per layer differs by more than 0.1 mm."""
-
-    def lengths(board: Board) -> Counter[tuple[str, int]]:
-        out: Counter[tuple[str, int]] = Counter()
-        for net, layer, length in zip(board.traces.net, board.traces.layer, board.traces.length, strict=True):
-            out[board.nets[net], int(layer)] += length
-        return out
-
-    a, b = lengths(old), lengths(new)
-    both = set(old.nets) & set(new.nets) - {""}
-    return sorted(
-        {net for net, layer in a.keys() | b.keys() if net in both and abs(a[net, layer] - b[net, layer]) > 1e-4}
-    )
-
-
-def _few(names: list[str]) -> str:
-    return ", ".join(names[:12]) + (f" and {len(names) - 12} more" if len(names) > 12 else "")

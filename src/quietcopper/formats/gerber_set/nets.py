@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from quietcopper.board import Board
 from quietcopper.board.contacts import AREA, BARREL, PAD, Elements, bodies, contacts
 from quietcopper.board.model import Bools, Ints
+from quietcopper.board.naming import natural
 from quietcopper.formats.counts import Counts
-from quietcopper.formats.gerber_set.parts import natural
 
 MOST_NAMED = 6  # conflicts that a sentence names; the rest is counted
 

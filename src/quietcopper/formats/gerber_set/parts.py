@@ -7,7 +7,6 @@ rotation counts counter-clockwise as seen from the top, on the bottom side too.
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -20,6 +19,7 @@ from shapely import STRtree
 
 from quietcopper.board import Parts, Pins
 from quietcopper.board.model import Bools, Floats, Ints, Shapes
+from quietcopper.board.naming import natural
 from quietcopper.formats.counts import Counts
 from quietcopper.formats.gerber.graphics import FLASH, GerberImage
 from quietcopper.formats.gerber_set.drills import Holes
@@ -56,13 +56,6 @@ class Placed:
     rotation: float | None = None
     value: str = ""
     package: str = ""
-
-
-def natural(text: str) -> tuple[tuple[int, int, str], ...]:
-    """A key that sorts R2 before R10."""
-    return tuple(
-        (0, int(piece), "") if piece.isdigit() else (1, 0, piece) for piece in re.findall(r"\d{1,15}|\D+|\d+", text)
-    )
 
 
 def netlist_places(points: TestPoints, pads: PadRows, holes: Holes, count: int) -> tuple[Ints, Ints]:
