@@ -12,6 +12,7 @@ from quietcopper.electrical.choices import supply_as_reference
 from quietcopper.electrical.signals import edge_current, edge_voltage
 from quietcopper.electrical.tables import SIGNAL, SUPPLY
 from quietcopper.electrical.transitions import one_piece
+from quietcopper.electrical.unlisted import WHY, are_rails, joint_unknown
 from quietcopper.electrical.view import View
 from quietcopper.electrical.ways import VIA_RADIUS, Added, Ways, between_layers, new_mounting
 from quietcopper.fields.returns import resonance
@@ -63,11 +64,15 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
     )
     mine = np.flatnonzero(signal[changes.net])
     both = mine[(changes.upper_area[mine] >= 0) & (changes.lower_area[mine] >= 0)]
-    yield Coverage(NAME, len(both), len(mine), "layer changes of signals")
+    known = [not joint_unknown(view, int(changes.upper_area[row]), int(changes.lower_area[row])) for row in both]
+    yield Coverage(NAME, sum(known), len(mine), "layer changes of signals")
     if len(mine) > len(both):
         yield NotChecked(
             NAME, "layer changes", "no copper carries the return on one of the two layers", len(mine) - len(both)
         )
+    if not all(known):
+        yield NotChecked(NAME, "layer changes from one net's copper to another's", WHY, known.count(False))
+        both = both[known]
     share = view.settings.allowance(f"{NAME}.noise_share", ALLOWANCES["noise_share"].default)
     groups: dict[tuple[int, int, int, int, int], list[int]] = defaultdict(list)
     pieces = 0
@@ -120,6 +125,8 @@ def _finding(view: View, row: int, count: int, peak: float, ways: Ways, z0: floa
     spacing = board.distance(*sorted(refs))
     radius = float(board.vias.drill[changes.via[row]]) / 2
     same = ref_nets[0] == ref_nets[1]
+    # a capacitor between the copper of two signals is no remedy
+    bridgeable = same or are_rails(view, [board.net_index[net] for net in ref_nets])
     if same:
         change = Proposal(
             f"a {ref_nets[0]} via within 1 mm of the signal via",
@@ -172,7 +179,7 @@ def _finding(view: View, row: int, count: int, peak: float, ways: Ways, z0: floa
         predicted=peak,
         allowance=allowance,
         cause=cause,
-        remedies=_remedies(cause, Remedy(change, allowance.excess_db(after))),
+        remedies=_remedies(cause, Remedy(change, allowance.excess_db(after)) if bridgeable else None),
         evidence=evidence,
     )
 
@@ -194,8 +201,9 @@ def _cause(view: View, row: int, ref_nets: list[str], change: Proposal) -> Cause
     return CauseHint(f"layer change:{'|'.join(pair)}", title)
 
 
-def _remedies(cause: CauseHint, beside: Remedy) -> tuple[Remedy, ...]:
+def _remedies(cause: CauseHint, beside: Remedy | None) -> tuple[Remedy, ...]:
     """The cause's own change first, which takes the change of reference away, then what would help at this via."""
-    if cause.change is None or cause.change == beside.change:
-        return (beside,)
-    return Remedy(cause.change, None, "not solved"), beside
+    here = () if beside is None else (beside,)
+    if cause.change is None or (beside is not None and cause.change == beside.change):
+        return here
+    return Remedy(cause.change, None, "not solved"), *here

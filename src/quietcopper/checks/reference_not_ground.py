@@ -11,6 +11,7 @@ import shapely
 from quietcopper.electrical.choices import supply_as_reference
 from quietcopper.electrical.signals import edge_voltage
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
+from quietcopper.electrical.unlisted import WHY, joint_unknown
 from quietcopper.electrical.view import View
 from quietcopper.electrical.ways import Ways, between_layers
 from quietcopper.findings import (
@@ -90,6 +91,9 @@ def _price(
         )
         return
     ground = max(grounds, key=lambda a: (view.capacitance_between(area, a), -a))
+    if joint_unknown(view, area, ground):
+        yield NotChecked(NAME, f"{len(nets)} nets over {supply}", WHY, len(nets))
+        return
     worst: tuple[float, int, Ways, float] | None = None
     unsolved = 0
     for net, rows in sorted(nets.items()):
@@ -120,11 +124,12 @@ def _price(
     choice = supply_as_reference(view, reference)
     change = Proposal(*choice.change)
     many = "1 net" if len(nets) == 1 else f"{len(nets)} nets"
+    s = "s" if len(nets) == 1 else ""
     yield Finding(
         check=NAME,
         subject=(board.layers[layer].name, board.layers[reference].name, supply),
-        title=f"{many} on {label} return in {supply} instead of ground",
-        message=f"{many} run {engineering(length, 'm')} on {label} over {supply}; the worst, {name}, "
+        title=f"{many} on {label} return{s} in {supply} instead of ground",
+        message=f"{many} run{s} {engineering(length, 'm')} on {label} over {supply}; the worst, {name}, "
         f"gets back to ground by "
         f"{ways.words} and puts {engineering(peak, 'V')} on the supply at each edge.",
         place=Place(

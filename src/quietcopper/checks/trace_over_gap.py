@@ -17,6 +17,7 @@ from quietcopper.electrical.choices import (
 )
 from quietcopper.electrical.signals import edge_current, edge_voltage
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
+from quietcopper.electrical.unlisted import WHY, are_rails, joint_unknown
 from quietcopper.electrical.view import View
 from quietcopper.electrical.ways import REACH, Ways, capacitor_beside, crossing_at, gap_inductance
 from quietcopper.errors import OutOfRange
@@ -85,6 +86,10 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
     # A trace that runs for long just outside an edge is no crossing: trace-off-plane prices it.
     across = ~np.isfinite(gaps.slot) | (gaps.length < 6 * gaps.slot)
     crossing = np.flatnonzero(signal[gaps.net] & driven[gaps.net] & (gaps.after >= 0) & across)
+    known = [not joint_unknown(view, int(gaps.before[row]), int(gaps.after[row])) for row in crossing]
+    if not all(known):
+        yield NotChecked(NAME, "crossings from one net's copper to another's", WHY, known.count(False))
+        crossing = crossing[known]
     prices: dict[int, _Price] = {}
     unsolved = 0
     for row in crossing.tolist():
@@ -201,7 +206,9 @@ def _cause(view: View, row: int, crossers: set[int]) -> CauseHint:
         regions = ground_in_regions(view, int(gaps.before[row]), int(gaps.after[row]))
         return CauseHint(regions.key, regions.title, Proposal(*regions.change))
     what = f"pieces of {names[0]}" if len(names) == 1 else " and ".join(names)
-    change = _on_nets(view, f"join {what} on {label}", "join-areas", reference, nets)
+    change = None  # copper of two nets must not be joined, but grounds may be
+    if len(names) == 1 or all(view.roles[net].kind == GROUND for net in nets):
+        change = _on_nets(view, f"join {what} on {label}", "join-areas", reference, nets)
     return CauseHint(_cause_key(view, row), f"{label} is split into {what}, and {who} from one to the other", change)
 
 
@@ -274,7 +281,9 @@ def _finding(
     remedies = []
     if cause.change:  # a question cures nothing
         remedies.append(Remedy(cause.change, None, "not solved"))
-    if bridged is not None and before_net != after_net and clearance_between(view, before, after) < barrier_width(view):
+    rails = are_rails(view, [int(board.areas.net[area]) for area in (before, after)])
+    narrow = before_net != after_net and clearance_between(view, before, after) < barrier_width(view)
+    if bridged is not None and rails and narrow:
         remedies.append(Remedy(_bridge(view, row), allowance.excess_db(bridged)))
     more = len(parts) - 1
     beside = "the line that crosses" if more == 1 else f"the {more} lines that cross"
