@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+import shapely
 
 from quietcopper.electrical.choices import (
     barrier_width,
@@ -15,6 +16,8 @@ from quietcopper.electrical.choices import (
     ground_in_regions,
     supply_as_reference,
 )
+from quietcopper.electrical.crossings import Solved
+from quietcopper.electrical.return_maps import map_at_gap
 from quietcopper.electrical.signals import edge_current, edge_voltage
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
 from quietcopper.electrical.unlisted import WHY, are_rails, joint_unknown
@@ -22,6 +25,7 @@ from quietcopper.electrical.view import View
 from quietcopper.electrical.ways import REACH, Ways, capacitor_beside, crossing_at, gap_inductance
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.returns import printed_slot_rule, series_reflection
+from quietcopper.fields.spectra import knee
 from quietcopper.findings import (
     Allowance,
     CauseHint,
@@ -41,12 +45,10 @@ MECHANISM = """At a gap the return current leaves the trace: it goes round the o
 via that bridges it, or through the planes' own capacitance. The voltage this takes stands across the gap, couples all
 lines that cross it, and drives the two pieces against each other as an antenna."""
 FORMULA = """Peak voltage of the net's edge current (swing / (source + Z0), rising in the net's rise time) across what
-bridges
-the gap: for a slot or opening its excess inductance (slender-slot form of the aperture problem, within 8 to 40 %, on
-the
-high side); between two areas all vias and capacitors within 40 mm in parallel, the planes' series capacitance, and the
-line's own 2·Z0. Clock and data lines that cross the same gap add theirs, less with
-distance (logarithmic potential)."""
+bridges the gap: for a slot or opening its excess inductance, solved on its shape as an aperture with all lines that
+cross it, for a notch as the sheet current round it; between two areas all vias and capacitors within 40 mm in parallel,
+the planes' series capacitance, and the line's own 2·Z0. Clock and data lines that cross the same gap add theirs: by the
+solved mutual inductance over an opening, else less with distance (logarithmic potential)."""
 ALLOWANCES: Mapping[str, Limit] = {
     "noise_share": Limit(
         0.05,
@@ -58,7 +60,8 @@ ALLOWANCES: Mapping[str, Limit] = {
     ),
 }
 SOURCES = (
-    "Excess inductance of a slot: magnetic dual of a thin neutral rod, derived and tested in fields.returns",
+    "Excess inductance of an opening: flux through it as charge on a plate of its shape (fields.slots), held to a "
+    "stream function on the copper (fields.return_sheet) and to full-wave rows",
     "Johnson and Graham, High-Speed Digital Design: printed rule 5·D·ln(D/W), as a cross-check only (from memory)",
     "Edge into a line: Pozar, Microwave Engineering (from memory)",
 )
@@ -66,6 +69,7 @@ SOURCES = (
 
 FAST_KINDS = ("clock", "data")  # lines taken to switch together
 BRIDGE_REACH = 2e-3  # m, how far from the crossing a proposed capacitor may stand
+MAPS = 3  # findings that get a map of the return current
 QUIET = 0.1  # of the allowance: what a slow line must take by itself to be a finding
 
 
@@ -115,6 +119,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         beside[opening].append(row)
         crossers[_cause_key(view, row)].add(net)
     share = view.settings.allowance(f"{NAME}.noise_share", ALLOWANCES["noise_share"].default)
+    found: list[tuple[Finding, int]] = []
     for (opening, net), row in worst.items():
         cause = _cause(view, row, crossers[_cause_key(view, row)])
         parts = _together(view, row, beside[opening], prices)
@@ -122,7 +127,29 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         if view.drivers[net].kind not in FAST_KINDS and prices[row].own < QUIET * share * view.drivers[net].swing:
             continue  # a quiet line: a victim of the others at most, and named with none of its own
         count = len(groups[opening, net])
-        yield _finding(view, row, count, prices[row], parts, bridged, cause, share * view.drivers[net].swing)
+        finding = _finding(view, row, count, prices[row], parts, bridged, cause, share * view.drivers[net].swing)
+        found.append((finding, row))
+    found.sort(key=lambda f: (-round(f[0].excess_db, 6), f[0].subject))
+    for i, (finding, row) in enumerate(found):
+        yield _with_map(view, finding, row, prices[row]) if i < MAPS and finding.excess_db >= 0 else finding
+
+
+def _with_map(view: View, finding: Finding, row: int, price: _Price) -> Finding:
+    """The finding with a map of the return current at the knee of the net's edge, where it can be solved."""
+    nearest = price.ways.nearest if price.ways is not None else None
+    if price.ways is not None and nearest is None:
+        return finding
+    bridge = nearest.at if nearest is not None else None
+    try:
+        drawn = map_at_gap(view, row, float(knee(view.drivers[view.gaps.net[row]].rise)), bridge)
+    except OutOfRange:
+        return finding
+    solved = view.crossings.of(row)
+    way: dict[str, Any] = drawn.way()
+    if solved is not None and isinstance(solved.opening, shapely.Polygon):
+        outline = shapely.get_coordinates(shapely.simplify(solved.opening.exterior, 20e-6))
+        way["opening_mm"] = [[round(float(x) * 1e3, 4), round(float(y) * 1e3, 4)] for x, y in outline]
+    return replace(finding, evidence={**finding.evidence, "mode": drawn.drawing(), "return_path": way})
 
 
 @dataclass(frozen=True)
@@ -153,6 +180,9 @@ def _together(view: View, row: int, rows: list[int], prices: dict[int, _Price]) 
     a gap that takes little, many lines together reach the mean of what each does alone, not the sum.
     """
     gaps, board, me = view.gaps, view.board, prices[row]
+    solved = view.crossings.of(row) if me.ways is None else None
+    if solved is not None:
+        return _through_opening(view, row, solved, prices)
     # What the gap takes per volt, from the line's own voltage = current / (gap + 1/2Z0); 0 for an open gap.
     gap = max(edge_current(view.drivers[gaps.net[row]], me.z0) / me.own - 1 / (2 * me.z0), 0.0)
     crossing = [(row, 1.0)]
@@ -177,6 +207,27 @@ def _together(view: View, row: int, rows: list[int], prices: dict[int, _Price]) 
     scale = min(1.0, most / sum(voltage for _, voltage in parts))
     parts = [(name, voltage * scale) for name, voltage in parts]
     return [parts[0], *sorted(parts[1:], key=lambda part: (-round(part[1], 9), part[0]))]
+
+
+def _through_opening(view: View, row: int, solved: Solved, prices: dict[int, _Price]) -> list[tuple[str, float]]:
+    """As `_together`, from the inductances that the lines over one opening share: of another net its largest share."""
+    gaps, board = view.gaps, view.board
+    mine = int(gaps.net[row])
+    others: dict[int, float] = {}
+    for line in solved.rows:
+        net = int(gaps.net[line])
+        if net == mine or line not in prices or view.drivers[net].kind not in FAST_KINDS:
+            continue
+        own = solved.between(line, line)
+        share = min(abs(solved.between(row, line)) / own, 1.0) if own > 0 else 0.0
+        others[net] = max(others.get(net, 0.0), share * prices[line].own)
+    parts = [(board.nets[net], v) for net, v in others.items() if v > 1e-3 * prices[row].own]
+    crossing = [line for line in solved.rows if line in prices]
+    most = max(edge_current(view.drivers[gaps.net[line]], prices[line].z0) * 2 * prices[line].z0 for line in crossing)
+    scale = min(1.0, most / (prices[row].own + sum(v for _, v in parts)))
+    parts = [(name, v * scale) for name, v in parts]
+    own_part = (board.nets[mine], prices[row].own * scale)
+    return [own_part, *sorted(parts, key=lambda part: (-round(part[1], 9), part[0]))]
 
 
 def _gap_key(view: View, row: int) -> str:
@@ -312,7 +363,14 @@ def _finding(
                 "distance_mm": nearest.distance * 1e3,
                 "what": nearest.what,
             }
-    elif gaps.slot[row] > gaps.width[row]:
+    solved = view.crossings.of(row) if ways is None else None
+    if ways is None:
+        quick = ("a slot of the same detour", "the shape round the notch", "the opening's shape")
+        at = 0 if solved is None else 1 if view.crossings.hole(row) < 0 else 2
+        evidence["inductance_from"] = quick[at]
+    if solved is not None and np.isfinite(solved.behind):
+        evidence["plane_behind_mm"] = solved.behind * 1e3
+    if ways is None and gaps.slot[row] > gaps.width[row]:
         printed = float(printed_slot_rule(float(gaps.slot[row]), float(gaps.width[row])))
         evidence["printed_rule_nh"] = printed * 1e9
     return Finding(

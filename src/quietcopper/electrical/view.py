@@ -32,6 +32,7 @@ from quietcopper.fields.section_solver import SectionCache
 if TYPE_CHECKING:
     from quietcopper.board.model import Floats, Ints
     from quietcopper.electrical.copper import Copper
+    from quietcopper.electrical.crossings import Crossings
     from quietcopper.electrical.facing import Facing
     from quietcopper.electrical.parts import PartKind
     from quietcopper.electrical.plane_pairs import PlanePair
@@ -105,6 +106,13 @@ class View:
         return find_gaps(self.board, self.runs)
 
     @cached_property
+    @cached_property
+    def crossings(self) -> Crossings:
+        """The openings that lines cross, solved."""
+        from quietcopper.electrical.crossings import Crossings
+
+        return Crossings(self)
+
     def layer_changes(self) -> LayerChanges:
         from quietcopper.electrical.transitions import layer_changes
 

@@ -147,10 +147,14 @@ def crossing_at(view: View, row: int) -> Crossing:
 def gap_inductance(view: View, row: int) -> tuple[float, Ways | None]:
     """Inductance that a crossing (row of view.gaps) puts into the return, H, inf where nothing bridges the gap.
 
-    Also what bridges it: None for an opening in one area, round which the return goes.
+    Also what bridges it: None for an opening in one area, round which the return goes. Openings are solved on their
+    shape (`view.crossings`); where they lie outside that, a slot of the same detour stands for them.
     """
     gaps, crossing = view.gaps, crossing_at(view, row)
     if np.isfinite(gaps.slot[row]):
+        solved = view.crossings.of(row)
+        if solved is not None:
+            return solved.between(row, row), None
         # `slot` is the detour to the nearer end; a trace in the middle of a slot twice as long has the same detour.
         # An opening rounder than three to one lies between nothing and the slot that just fits the formula.
         length = max(2 * float(gaps.slot[row]), SLENDER * crossing.gap)

@@ -232,12 +232,13 @@ def solve(
 ) -> ReturnFlow:
     """The return flow of a trace on the sheet.
 
-    entry, leave : (2,) where the return comes on to the sheet (by the trace's end) and leaves it (by its start), m
+    entry, leave : (2,) where the return comes on to the sheet (by the trace's end) and leaves it (by its start), m; or
+    (k, 2) where it is handed over between pieces of copper (by a capacitor): each entry leads to the leave beside it
     frequency : Hz; infinite: no loss at all, sheet and frequency drop out; 0 gives the direct current
     sheet : impedance per square, ohm, see `surface_impedance`
     mirror : height of a further solid plane over the sheet, m, negative behind it; share : of the current that comes
     back on the sheet by its contacts (the rest on the other plane)
-    Raises OutOfRange where entry and leave lie on two pieces of copper.
+    Raises OutOfRange where an entry and its leave lie on two pieces of copper.
     """
     checked("trace height", trace.height)
     if not np.isinf(frequency):
@@ -245,11 +246,14 @@ def solve(
         checked("resistance per square", complex(sheet).real)
     if not np.isinf(mirror) and not (mirror < 0 or mirror > trace.height):
         raise OutOfRange("the further plane lies between the sheet and the trace")
-    begin, end = grid.nearest(entry), grid.nearest(leave)
-    if grid.piece[begin] != grid.piece[end]:
-        raise OutOfRange("the return would have to pass between two pieces of copper that nothing joins")
+    still = np.zeros(grid.right.shape), np.zeros(grid.up.shape)
+    for one, other in zip(np.reshape(entry, (-1, 2)), np.reshape(leave, (-1, 2)), strict=True):
+        begin, end = grid.nearest(one), grid.nearest(other)
+        if grid.piece[begin] != grid.piece[end]:
+            raise OutOfRange("the return would have to pass between two pieces of copper that nothing joins")
+        across, along = _some_way(grid, begin, end, share)
+        still = still[0] + across, still[1] + along
     with threadpool_limits(limits=1, user_api="blas"):
-        still = _some_way(grid, begin, end, share)
         return _solve(grid, trace, still, frequency, complex(sheet), mirror)
 
 

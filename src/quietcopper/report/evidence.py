@@ -68,7 +68,8 @@ to plane edge, trace to trace)::
 tie. Cell centres on a regular grid; null where there is no copper::
 
     {"x_mm": [...], "y_mm": [...], "level": [[...], ...],           # one row per y
-     "what": "mode voltage", "unit"?: "", "frequency_hz"?: 7.4e8, "signed"?: True}
+     "what": "mode voltage", "unit"?: "", "frequency_hz"?: 7.4e8, "signed"?: True,
+     "signal_mm"?: [[x, y], ...], "return_mm"?: [[[x, y], ...], ...]}   # drawn over it: a line, and ways of its return
 """
 
 from __future__ import annotations
@@ -205,6 +206,10 @@ def _mode(data: Data, document: Data) -> Picture:
     height = (max(ys) - min(ys) + dy) * scale
     what = data["what"] + (f" at {_frequency(data['frequency_hz'])}" if "frequency_hz" in data else "")
     body = [Markup('<path class="map {}" d="{}"/>').format(c, "".join(d)) for c, d in sorted(cells.items())]
+    for points, css in [(data.get("signal_mm"), "way"), *((way, "return") for way in data.get("return_mm", ()))]:
+        if points:
+            d = "L".join(f"{(x - x0) * scale:.1f} {(y1 - y) * scale:.1f}" for x, y in points)
+            body.append(Markup('<path class="{}" d="M{}"/>').format(css, d))
     svg = chart(320, height, what, body)
     return Picture(svg, f"{what}, darkest: {figure(top, data['unit'])}" if data.get("unit") else what)
 

@@ -1,0 +1,256 @@
+"""Openings in a plane as the lines that cross them meet them: excess inductance and what couples the lines, solved.
+
+An opening inside the copper is solved as an aperture with all lines that cross it (`fields.slots`). A notch, open to
+the edge of its copper, is solved as a return current on the real shape round it, with and without the notch
+(`fields.return_sheet`), for each line by itself. A layer whose copper lies behind the whole opening, or over the lines,
+counts as a solid plane there: the flux that passes an opening must come back through it, so that plane need not be
+tied to anything. Results are kept by content, for this board and the next.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from quietcopper.electrical.tiles import layer_copper
+from quietcopper.errors import OutOfRange
+from quietcopper.fields import return_sheet, slots
+
+if TYPE_CHECKING:
+    from quietcopper.board.model import Floats
+    from quietcopper.electrical.view import View
+
+BEHIND = 0.9  # of an opening that a layer's copper must cover to count as a plane behind it
+MOST = 16  # lines solved together
+ALIKE = np.pi / 6  # rad; lines that cross in directions further apart are not solved together
+EXACT = 1e-7  # m; figures are rounded to this for keeping
+ACROSS = 120  # cells along the longer side of the window round a notch
+
+
+@dataclass(frozen=True, eq=False)
+class Solved:
+    """Lines over one opening. rows : (n,) rows in view.gaps; inductance : (n, n) H, what couples them off the diagonal
+    opening : its shape, m; behind, over : distance from the opened plane to a plane behind it and to one over the
+    lines, m, inf for none
+    """
+
+    rows: tuple[int, ...]
+    inductance: Floats
+    opening: shapely.Geometry
+    behind: float
+    over: float
+
+    def between(self, one: int, other: int) -> float:
+        """Inductance that two rows share, H: a row's own for the same one twice."""
+        return float(self.inductance[self.rows.index(one), self.rows.index(other)])
+
+
+class Crossings:
+    """The openings of a board that lines cross, solved at first use."""
+
+    def __init__(self, view: View) -> None:
+        self.view = view
+        self._solved: dict[int, Solved | None] = {}
+        self._holes: dict[int, tuple[shapely.STRtree, list[shapely.Polygon]]] = {}
+        self._members: dict[tuple[int, int], list[int]] | None = None
+
+    def of(self, row: int) -> Solved | None:
+        """The opening of a row of view.gaps with all lines that were solved with it; None where it lies between two
+        areas, or outside what the solvers cover."""
+        if row not in self._solved:
+            self._solve(row)
+        return self._solved[row]
+
+    def hole(self, row: int) -> int:
+        """Number of the hole of its area that a row of view.gaps crosses, -1 for none: a notch."""
+        gaps = self.view.gaps
+        area = int(gaps.before[row])
+        if area not in self._holes:
+            shapes = shapely.get_parts(self.view.board.areas.shape[area])
+            rings = [shapely.Polygon(ring) for shape in shapes for ring in shape.interiors]
+            self._holes[area] = shapely.STRtree(rings), rings
+        found = self._holes[area][0].query(shapely.Point(gaps.x[row], gaps.y[row]), predicate="intersects")
+        return int(found[0]) if len(found) else -1
+
+    def _solve(self, row: int) -> None:
+        gaps = self.view.gaps
+        self._solved[row] = None
+        if gaps.before[row] != gaps.after[row]:
+            return
+        hole = self.hole(row)
+        try:
+            if hole < 0:
+                self._solved[row] = _notch(self.view, row)
+                return
+            for group in self._groups(int(gaps.before[row]), hole, row):
+                solved = _aperture(self.view, self._shape(int(gaps.before[row]), hole), group)
+                for member in group:
+                    self._solved[member] = solved
+        except OutOfRange:
+            return
+
+    def _groups(self, area: int, hole: int, row: int) -> list[list[int]]:
+        """Rows over one hole that can be solved together: one side of the plane, like directions, not too many."""
+        gaps = self.view.gaps
+        if self._members is None:
+            self._members = defaultdict(list)
+            for other in np.flatnonzero((gaps.before == gaps.after) & (gaps.after >= 0)).tolist():
+                self._members[int(gaps.before[other]), self.hole(other)].append(other)
+        rows = self._members[area, hole]
+        kinds: dict[tuple[bool, int], list[int]] = defaultdict(list)
+        for other in rows:
+            turn = round(_direction(self.view, other) / ALIKE) % round(np.pi / ALIKE)
+            kinds[int(gaps.layer[other]) < int(gaps.reference[other]), turn].append(other)
+        out = []
+        for members in kinds.values():
+            members.sort(key=lambda r: (round(float(gaps.x[r]), 9), round(float(gaps.y[r]), 9)))
+            out += [members[i : i + MOST] for i in range(0, len(members), MOST)]
+        return [group for group in out if row in group]
+
+    def _shape(self, area: int, hole: int) -> shapely.Geometry:
+        """The hole without copper that stands in it."""
+        shape = self._holes[area][1][hole]
+        copper = layer_copper(self.view.board, int(self.view.board.areas.layer[area]))
+        inside = copper.tree.query(shape, predicate="intersects")
+        inside = inside[copper.rows[copper.owner[inside]] != area]
+        return shapely.difference(shape, shapely.union_all(copper.tiles[inside])) if len(inside) else shape
+
+
+def _direction(view: View, row: int) -> float:
+    """Of the line over the opening, rad, 0 to pi."""
+    points = shapely.get_coordinates(view.gaps.line[row])
+    dx, dy = points[-1] - points[0]
+    return float(np.arctan2(dy, dx) % np.pi)
+
+
+def _heights(view: View, rows: list[int]) -> list[float]:
+    gaps = view.gaps
+    return [view.board.distance(*sorted((int(gaps.layer[r]), int(gaps.reference[r])))) for r in rows]
+
+
+def _planes(view: View, row: int, opening: shapely.Geometry) -> tuple[float, float]:
+    """Distances from the opened layer to copper behind the whole opening and to copper over the lines, m, inf none."""
+    board, gaps = view.board, view.gaps
+    reference, layer = int(gaps.reference[row]), int(gaps.layer[row])
+    away = 1 if reference > layer else -1
+    found = []
+    for start, step in ((reference + away, away), (layer - away, -away)):
+        distance = np.inf
+        other = start
+        while 0 <= other < len(board.layers) and np.isinf(distance):
+            copper = layer_copper(board, other)
+            if len(copper.rows):
+                tiles = copper.tiles[copper.tree.query(opening, predicate="intersects")]
+                covered = float(shapely.area(shapely.intersection(tiles, opening)).sum()) if len(tiles) else 0.0
+                if covered >= BEHIND * opening.area:
+                    distance = board.distance(*sorted((reference, other)))
+            other += step
+        found.append(distance)
+    return found[0], found[1]
+
+
+def _turned(shape: shapely.Geometry, angle: float, at: Floats) -> shapely.Geometry:
+    """The shape in coordinates round `at` whose x axis has that direction."""
+    c, s = np.cos(angle), np.sin(angle)
+    return shapely.transform(shape, lambda p: (p - at) @ np.array([[c, -s], [s, c]]))
+
+
+def _aperture(view: View, opening: shapely.Geometry, rows: list[int]) -> Solved:
+    gaps = view.gaps
+    behind, over = _planes(view, rows[0], opening)
+    angle = _direction(view, rows[0])
+    at = np.array(opening.centroid.coords[0])
+    shape = _turned(shapely.simplify(opening, 5e-6), angle, at)
+    heights = _heights(view, rows)
+    over = over if over > max(heights) else np.inf
+    offsets = [float(shapely.get_coordinates(_turned(gaps.line[r], angle, at))[[0, -1], 1].mean()) for r in rows]
+    matrix = _kept_aperture(
+        _key(shape), tuple(heights), tuple(_rounded(gaps.width[rows])), tuple(_rounded(offsets)), behind, over
+    )
+    return Solved(tuple(rows), matrix, opening, behind, over)
+
+
+def _rounded(values: object) -> list[float]:
+    return [float(v) for v in np.round(np.asarray(values, dtype=float) / EXACT) * EXACT]
+
+
+def _key(shape: shapely.Geometry) -> bytes:
+    return shapely.to_wkb(shapely.transform(shape, lambda p: np.round(p / EXACT) * EXACT))
+
+
+@lru_cache(maxsize=4096)
+def _kept_aperture(
+    shape: bytes,
+    heights: tuple[float, ...],
+    widths: tuple[float, ...],
+    offsets: tuple[float, ...],
+    behind: float,
+    over: float,
+) -> Floats:
+    opening = shapely.make_valid(shapely.from_wkb(shape))
+    return slots.solve_opening(opening, heights, widths, offsets, below=behind, above=over)
+
+
+def _notch(view: View, row: int) -> Solved:
+    """A line over an opening that reaches the edge of its copper."""
+    board, gaps = view.board, view.gaps
+    area, gap, reach = int(gaps.before[row]), float(gaps.length[row]), float(gaps.slot[row])
+    height = _heights(view, [row])[0]
+    at = np.array([gaps.x[row], gaps.y[row]])
+    half = 2 * reach + gap + 8 * height
+    copper = layer_copper(board, int(gaps.reference[row]))
+    tiles = copper.tree.query(shapely.box(*(at - 1.5 * half), *(at + 1.5 * half)), predicate="intersects")
+    tiles = tiles[copper.rows[copper.owner[tiles]] == area]
+    whole = shapely.union_all(copper.tiles[tiles])
+    shape = shapely.intersection(_turned(whole, _direction(view, row), at), shapely.box(-half, -half, half, half))
+    window = shapely.box(*(at - half), *(at + half))
+    nearby = shapely.box(*(at - reach / 2 - gap), *(at + reach / 2 + gap))
+    opening = shapely.intersection(shapely.difference(window, whole), nearby)
+    behind, over = _planes(view, row, opening) if opening.area > 0 else (np.inf, np.inf)
+    over = over if over > height else np.inf
+    width = float(gaps.width[row])
+    found = _kept_notch(_key(shapely.simplify(shape, 5e-6)), *_rounded([half, gap, height, width]), behind, over)
+    return Solved((row,), np.array([[found]]), opening, behind, over)
+
+
+@lru_cache(maxsize=4096)
+def _kept_notch(
+    shape: bytes, half: float, gap: float, height: float, width: float, behind: float, over: float
+) -> float:
+    """Excess inductance of a line along x over a notch at the origin, H: with the notch less with it closed up.
+
+    Raises OutOfRange where the copper does not lead round the notch within the window.
+    """
+    copper = shapely.make_valid(shapely.from_wkb(shape))
+    closed = shapely.union(
+        copper, copper.buffer(0.55 * gap, join_style="mitre").buffer(-0.55 * gap, join_style="mitre")
+    )
+    closed = shapely.intersection(closed, shapely.box(-half, -half, half, half))
+    trace = return_sheet.Trace(np.array([[-half, 0.0], [half, 0.0]]), height, width)
+    window = (-half, -half, half, half)
+    mirror, share = np.inf, 1.0
+    if np.isfinite(over):
+        mirror, share = over, 1 - height / over
+    elif np.isfinite(behind):
+        mirror = -behind
+    found = []
+    for one in (copper, closed):
+        grid = return_sheet.cells(one, 2 * half / ACROSS, window)
+        piece = int(grid.piece[grid.nearest((gap, 0.0))])
+        entry, leave = _inside(grid, piece, 1), _inside(grid, piece, -1)
+        found.append(return_sheet.solve(grid, trace, entry, leave, mirror=mirror, share=share).inductance)
+    return max(found[0] - found[1], 0.0)
+
+
+def _inside(grid: return_sheet.Cells, piece: int, sign: int) -> tuple[float, float]:
+    """Where the return enters or leaves at the window's edge: the outermost cell of the piece under the line."""
+    j = int(np.argmin(np.abs(grid.y)))
+    i = np.flatnonzero(grid.piece[:, j] == piece)
+    if not len(i):
+        raise OutOfRange("no copper under the line beside the notch")
+    return float(grid.x[i[-1 if sign > 0 else 0]]), float(grid.y[j])

@@ -1,0 +1,104 @@
+"""Openings that lines cross, on boards: shapes, planes behind, coupling; and where the return flows."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+from numpy.testing import assert_allclose
+
+from quietcopper.build import rectangle, small_board
+from quietcopper.electrical import return_maps
+from quietcopper.electrical.view import View
+from quietcopper.electrical.ways import gap_inductance
+from quietcopper.fields.slots import solve_opening, solve_slot
+
+MM = 1e-3
+
+
+def _board(cut, *ways, layer=1, behind=False):  # type: ignore[no-untyped-def]
+    b = small_board()
+    b.pour("GND", 2, rectangle(0, 0, 50, 30), edge=0.5, keep_islands=True, cut=[cut])
+    if behind:
+        b.area("GND", 3, rectangle(1, 1, 49, 29))
+    for i, way in enumerate(ways):
+        b.trace(f"N{i}", layer, way)
+    return View(b.build())
+
+
+def test_a_slanted_slot_is_solved_across_the_line() -> None:
+    """A line at 30 degrees through the middle of a slot square to it: the slot's own figure (0.5 %)."""
+    turned = shapely.affinity.rotate(rectangle(24.5, 10, 25.5, 20), 30, origin=(25, 15))
+    c, s = np.cos(np.pi / 6), np.sin(np.pi / 6)
+    view = _board(turned, [(25 - 10 * c, 15 - 10 * s), (25 + 10 * c, 15 + 10 * s)])
+    assert_allclose(gap_inductance(view, 0)[0], solve_slot(10 * MM, 1 * MM, 0.2 * MM, 0.2 * MM), rtol=0.005)
+
+
+def test_a_round_opening_counts_with_its_shape() -> None:
+    """Against the same opening put to the solver directly (1 %: the outline's corners are rounded off to 5 um)."""
+    disc = shapely.Point(25, 15).buffer(2, quad_segs=24)
+    view = _board(disc, [(5, 15.5), (45, 15.5)])
+    shape = shapely.transform(disc, lambda p: (p - (25, 15)) * MM)
+    expected = solve_opening(shape, [0.2 * MM], [0.2 * MM], [0.5 * MM])[0, 0]
+    assert_allclose(gap_inductance(view, 0)[0], expected, rtol=0.01)
+
+
+def test_a_plane_behind_and_lines_of_two_directions() -> None:
+    view = _board(rectangle(20, 10, 30, 20), [(5, 15), (45, 15)], [(25, 2), (25, 28)], behind=True)
+    solved = [view.crossings.of(row) for row in range(2)]
+    assert all(s is not None and len(s.rows) == 1 for s in solved)
+    assert solved[0] is not None
+    assert_allclose(solved[0].behind, view.board.distance(1, 2))
+    assert np.isinf(solved[0].over)
+
+
+def test_results_are_kept_by_content() -> None:
+    """The same opening elsewhere on another board is not solved again: equal to the last bit."""
+    one = _board(rectangle(24.5, 10, 25.5, 20), [(5, 15), (45, 15)])
+    other = _board(rectangle(14.5, 11, 15.5, 21), [(5, 16), (45, 16)])
+    assert gap_inductance(one, 0)[0] == gap_inductance(other, 0)[0]
+
+
+def test_a_split_that_comes_to_an_end_passes_from_one_regime_to_the_other() -> None:
+    """A notch across the board that leaves ever less: its inductance rises steadily; as a complete split it has none of
+    its own, and what joins the halves takes over (nothing here)."""
+    figures = []
+    for low in (9.0, 6.0, 3.0, 1.5):
+        view = _board(rectangle(24.75, low, 25.25, 31), [(5, 15), (45, 15)])
+        figures.append(gap_inductance(view, 0)[0])
+    assert np.all(np.diff(figures) > 0)
+    assert np.all(np.isfinite(figures))
+    split, ways = gap_inductance(_board(rectangle(24.75, -1, 25.25, 31), [(5, 15), (45, 15)]), 0)
+    assert np.isinf(split)
+    assert ways is not None
+
+
+def test_the_return_of_a_net_runs_under_it_and_spreads_at_low_frequency() -> None:
+    view = _board(rectangle(40, 25, 41, 26), [(5, 15), (20, 15), (30, 20), (45, 20)])
+    stretch = return_maps.stretches(view, view.board.net_index["N0"])[0]
+    assert (stretch.layer, stretch.reference) == (0, 1)
+    assert_allclose(stretch.line.length, (15 + 125**0.5 + 15) * MM)
+    band = stretch.line.buffer(1.5 * MM)
+    slow, fast = (return_maps.map_of(view, stretch, f) for f in (1e3, 1e9))
+    assert slow.flow.share_within(band) < 0.25 < 0.75 < fast.flow.share_within(band)
+    way = shapely.LineString(np.concatenate(fast.ways))
+    assert stretch.line.hausdorff_distance(way) < 1.5 * MM
+    assert fast.flow.resistance > 3 * slow.flow.resistance
+
+
+def test_a_split_is_bridged_where_something_bridges_it() -> None:
+    view = _board(rectangle(24.75, -1, 25.25, 31), [(5, 15), (45, 15)])
+    drawn = return_maps.map_at_gap(view, 0, 1e9, (25 * MM, 19 * MM))
+    first, second = drawn.ways
+    for way in (first, second):
+        assert np.hypot(*(way - (25 * MM, 19 * MM)).T).min() < 1 * MM
+    assert first[:, 0].min() > 25 * MM > second[:, 0].max()  # each on its bank
+    assert {"x_mm", "level", "signal_mm", "return_mm"} <= set(drawn.drawing())
+
+
+@pytest.mark.parametrize("frequency", [1e6, 1e9])
+def test_a_map_is_the_same_on_a_mirrored_board(frequency: float) -> None:
+    one = _board(rectangle(24.5, 9, 25.5, 25), [(5, 15), (45, 15)])
+    other = _board(rectangle(24.5, 5, 25.5, 21), [(5, 15), (45, 15)])
+    a, b = (return_maps.map_at_gap(v, 0, frequency).flow.density() for v in (one, other))
+    assert_allclose(a, b[:, ::-1], rtol=1e-3, atol=1e-3 * np.nanmax(a))
