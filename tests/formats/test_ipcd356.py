@@ -56,6 +56,13 @@ def test_missing_units_are_assumed_and_unknown_ones_told() -> None:
     assert "units 'FURLONG' are not known" in read(VIA, units="P  UNITS FURLONG").problems[0]
 
 
+def test_blanks_without_end_are_no_place() -> None:
+    """Alone in no time; a reader that tried every blank from every other one would take hours."""
+    blanks = "327GND" + " " * 200_000 + "A01X+000001Y+000002"
+    netlist = read(blanks, PAD)
+    assert len(netlist.points) == 1
+
+
 def test_aliases_for_long_names() -> None:
     """The alias stands in the records with the word NNAME before it or, as some write, without."""
     long = "A_REALLY_LONG_NET_NAME"

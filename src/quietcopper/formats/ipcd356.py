@@ -28,11 +28,14 @@ SAME = (
 )
 SAMPLE = 200  # records that a shift is looked for with
 MAX_DIFFERENCES = 2_000_000  # between them and the holes: a bound on memory
+LAST_COLUMN = 160  # twice that of the standard's records; a place beyond is none
 CLEAR_SHARE = 0.5  # of the records must meet holes before a shift is believed
 
+# No blank is tried twice: lines of blanks alone would take the square of their length and more.
 _BODY = re.compile(
-    r"(M?)\s*(?:D\s*(\d{1,6})\s*([PU]?))?\s*(?:A\s*(\d{1,2}))?\s*X\s*([-+]?)\s*(\d{1,9})\s*Y\s*([-+]?)\s*(\d{1,9})"
-    r"(?:\s*X\s*(\d{1,6}))?(?:\s*Y\s*(\d{1,6}))?(?:\s*R\s*(\d{1,3}))?"
+    r"(M?)\s*+(?:D\s*+(\d{1,6})\s*+([PU]?))?\s*+(?:A\s*+(\d{1,2}))?"
+    r"\s*+X\s*+([-+]?)\s*+(\d{1,9})\s*+Y\s*+([-+]?)\s*+(\d{1,9})"
+    r"(?:\s*+X\s*+(\d{1,6}))?(?:\s*+Y\s*+(\d{1,6}))?(?:\s*+R\s*+(\d{1,3}))?"
 )
 _CORNER = re.compile(r"([XY])\s*([-+]?\d{1,9})")
 _RECORD = re.compile(r"3[0-6]7")
@@ -96,7 +99,7 @@ def looks_like_netlist(head: bytes) -> bool:
     """Whether a file's first bytes are those of an IPC-D-356 file."""
     lines = [line.rstrip() for line in head[:4000].decode("latin-1").splitlines()[:60]]
     stated = any(re.match(r"P\s\s?(?:UNITS|JOB|CODE|VER|DIM)\b", line) for line in lines)
-    records = [line for line in lines if re.match(r"3[0-6]7.{14}", line) and _BODY.search(line, 20)]
+    records = [line for line in lines if re.match(r"3[0-6]7.{14}", line) and _BODY.search(line, 20, LAST_COLUMN)]
     return bool(records) or (stated and not any("*" in line[:3] for line in lines))
 
 
@@ -166,7 +169,7 @@ class _Reader:
         return self.unit if self.unit is not None else 2.54e-6
 
     def _record(self, text: str, number: int) -> None:
-        body = _BODY.match(text, 31) or _BODY.search(text, 20)
+        body = _BODY.match(text, 31, LAST_COLUMN) or _BODY.search(text, 20, LAST_COLUMN)
         if body is None:
             self.counts.unread("records without a place", number)
             return
