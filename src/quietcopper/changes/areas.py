@@ -238,8 +238,11 @@ def set_dielectric(
     thickness: float | None = None,
     er: float | None = None,
     tan_d: float | None = None,
+    material: str | None = None,
 ) -> Changed:
     """Another dielectric between two layers: thickness (m) from copper to copper, permittivity, loss tangent.
+
+    material : its name, which says nothing of its figures
 
     Between layers that are not neighbours all sheets between them are scaled alike.
     """
@@ -265,6 +268,7 @@ def set_dielectric(
             thickness=sheet.thickness * factor,
             er=sheet.er if er is None else er,
             tan_d=sheet.tan_d if tan_d is None else tan_d,
+            material=sheet.material if material is None else material,
         )
     changed = dataclasses.replace(board, dielectrics=tuple(sheets))
     notes = []

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 from quietcopper.board import Board
 from quietcopper.errors import CallError
@@ -28,10 +28,14 @@ class Rules:
 
 @dataclass(frozen=True, eq=False)
 class Changed:
-    """A board after an edit. notes : what the edit took for granted or leaves to the designer, one sentence each."""
+    """A board after an edit. notes : what the edit took for granted or leaves to the designer, one sentence each.
+
+    series : resistance put in series with the drivers of nets, ohm by name, which no table of the board holds
+    """
 
     board: Board
     notes: tuple[str, ...] = ()
+    series: Mapping[str, float] = field(default_factory=dict)
 
 
 def layer_of(board: Board, index: int) -> int:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from quietcopper.board import Board
-from quietcopper.changes import areas, capacitor, traces, vias
+from quietcopper.changes import areas, capacitor, parts, separate, traces, vias
 from quietcopper.changes.base import Changed, ChangeError, Rules
 
 MOST = 200  # changes that one compound change may hold
@@ -88,6 +88,17 @@ EDITS: Mapping[str, Edit] = {
             _length("thickness", "copper to copper", low=0.01, high=20),
             Argument("er", "er", "number", "relative permittivity", low=1.0, high=100.0),
             Argument("tan_d", "tan_d", "number", "loss tangent", high=1.0),
+            Argument("material", "material", "text", "name of the material, for the record"),
+        ),
+    ),
+    "separate-areas": Edit(
+        "A net's areas on a layer are parted along a line.",
+        separate.separate_areas,
+        (
+            LAYER,
+            NET,
+            Argument("line", "line_mm", "places", "the line as [[x, y], …]", True, 1e-3),
+            _length("gap", "width of the parting", needed=True, low=0.05, high=20),
         ),
     ),
     "add-via": Edit(
@@ -151,6 +162,22 @@ EDITS: Mapping[str, Edit] = {
             _length("spacing", "edge to edge", needed=True, high=20),
         ),
     ),
+    "series-resistor": Edit(
+        "A resistor in series in each of some nets, next to the driver.",
+        parts.series_resistor,
+        (
+            Argument("nets", "nets", "texts", "the nets", True),
+            Argument("ohm", "ohm", "number", "the resistance", True, low=1.0, high=1000.0),
+        ),
+    ),
+    "set-resistor": Edit(
+        "Another value for a resistor on the board.",
+        parts.set_resistor,
+        (
+            Argument("part", "part", "text", "its reference", True),
+            Argument("ohm", "ohm", "number", "the resistance", True, low=0.1, high=1e7),
+        ),
+    ),
 }
 SEVERAL = "several"  # a compound: {"changes": [{"kind": …, "arguments": …}, …]}
 
@@ -174,9 +201,13 @@ def apply_changes(board: Board, changes: Sequence[tuple[str, Mapping[str, Any]]]
     """The board after several changes (kind, arguments), each on what the one before left."""
     if not 0 < len(changes) <= MOST:
         raise ChangeError(f"found {len(changes)} changes, expected 1 to {MOST}")
-    notes: list[str] = []
+    done = Changed(board)
     for kind, arguments in changes:
-        done = apply_change(board, kind, arguments, rules)
-        board = done.board
-        notes += [note for note in done.notes if note not in notes]
-    return Changed(board, tuple(notes))
+        done = after(done, apply_change(done.board, kind, arguments, rules))
+    return done
+
+
+def after(before: Changed, done: Changed) -> Changed:
+    """Two edits as one, the second made on the board of the first."""
+    notes = [note for note in done.notes if note not in before.notes]
+    return Changed(done.board, (*before.notes, *notes), {**before.series, **done.series})

@@ -190,7 +190,11 @@ def _finding(view: View, line: _Line, limit: float, count: int) -> Finding:
         place=Place(place, shapely.union_all(view.runs.line[runs]), layers, (name,), (line.driver,)),
         predicted=line.overshoot,
         allowance=allowance,
-        cause=CauseHint(f"no termination:{line.driver}", f"{of} not terminated"),
+        cause=CauseHint(
+            f"no termination:{line.driver}",
+            f"{of} not terminated",
+            Proposal(f"a resistor in series in each of these lines next to {line.driver}") if count > 1 else None,
+        ),
         remedies=remedies,
         evidence=evidence,
         range_db=(min(between), max(between)) if between else None,
@@ -205,8 +209,12 @@ def _remedies(view: View, line: _Line, allowance: Allowance) -> tuple[Remedy, ..
     value = min(VALUES, key=lambda v: (abs(v - wanted), v))
     left = _at(view, line, line.source - there + value)
     name = view.board.nets[net]
-    text = f"{line.driver} as {value} Ω" if there else f"{value} Ω in series in {name} next to {line.driver}"
-    return (Remedy(Proposal(text), allowance.excess_db(left) if left > 0 else float("-inf")),)
+    if there:
+        change = Proposal(f"{line.driver} as {value} Ω", "set-resistor", {"part": line.driver, "ohm": float(value)})
+    else:
+        text = f"{value} Ω in series in {name} next to {line.driver}"
+        change = Proposal(text, "series-resistor", {"nets": [name], "ohm": float(value)})
+    return (Remedy(change, allowance.excess_db(left) if left > 0 else float("-inf")),)
 
 
 def _waveform(view: View, line: _Line, limit: float, at_end: str) -> dict[str, object]:

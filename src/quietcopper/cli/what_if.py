@@ -74,12 +74,13 @@ def what_if(
     """
     import dataclasses
 
-    from quietcopper.changes import ChangeError, apply_change, read_plan
+    from quietcopper.changes import Changed, ChangeError, read_plan
     from quietcopper.checks import allowance_defaults
     from quietcopper.cli.review import progress_bar
     from quietcopper.electrical.settings import Settings, load_settings
     from quietcopper.electrical.view import View
     from quietcopper.fields.section_solver import SectionCache
+    from quietcopper.findings import Proposal
     from quietcopper.findings.document import comparison_document, write_comparison
     from quietcopper.report.comparison import write_comparison_html
     from quietcopper.review import review
@@ -91,19 +92,17 @@ def what_if(
     plan = read_plan(changes_path)
     settings = load_settings(settings_path, allowance_defaults()) if settings_path else Settings()
     bench = Bench.of(View(reading.read(board_path, settings, stackup_path), settings), ())
-    changed, notes = bench.board, list[str]()
+    done = Changed(bench.board)
     for change in plan:
         try:
-            done = apply_change(changed, change.kind, change.arguments, bench.rules)
+            done = bench.apply(done, Proposal(change.kind, change.kind, change.arguments))
         except ChangeError as e:
             raise CallError(f"{changes_path}: {change.place} ({change.kind}): {e}") from e
-        changed = done.board
-        notes += done.notes
-    changed = dataclasses.replace(changed, name=f"{bench.board.name}, changed")
+    changed, notes = dataclasses.replace(done.board, name=f"{bench.board.name}, changed"), list(done.notes)
     sections = SectionCache()
     with progress_bar(quiet) as progress:
         before = review(bench.board, bench.settings, sections=sections, progress=progress)
-        after = review(changed, bench.settings, sections=sections, progress=progress)
+        after = review(changed, bench.settings_with(done.series), sections=sections, progress=progress)
     comparison = compare(before, after, bench.board, changed)
     comparison = dataclasses.replace(comparison, board_changes=(*comparison.board_changes, *notes))
     folder.mkdir(parents=True, exist_ok=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -179,17 +180,11 @@ def _fingers_of(
 ) -> list[_Finger]:
     """Fingers of one connected polygon of a piece."""
     filled = _without_small_openings(whole, min_length)
-    spine = spine_of(filled, STEP)
+    spine = _spine(filled)
     if not len(spine):
         return []
     ties = _tie_nodes(board, copper, areas, filled, spine)
-    kept: list[_Hanging] = []
-    for scale in sorted(widths):
-        for part in _hanging_parts(spine, ties, scale, min_length):
-            same = [other for other in kept if _share(part, other) > 0.5]
-            if any(part.length < COARSER * other.length for other in same):
-                continue
-            kept = [other for other in kept if other not in same] + [part]
+    kept = _hanging(filled, ties.tobytes(), min_length, tuple(sorted(widths)))
     if not kept:
         return []
     cut = np.array(tiles(whole), dtype=object)
@@ -203,6 +198,27 @@ def _fingers_of(
         free = spine.at[part.tip].tolist()
         out.append(_Finger(area, layer, net, part.length, part.width, tuple(free), part.start, shape))
     return out
+
+
+@lru_cache(maxsize=256)
+def _spine(filled: Polygon) -> Spine:
+    """The spine of a polygon, kept by its shape: a changed board has most of its areas as they were."""
+    return spine_of(filled, STEP)
+
+
+@lru_cache(maxsize=1024)
+def _hanging(filled: Polygon, ties: bytes, min_length: float, widths: tuple[float, ...]) -> tuple[_Hanging, ...]:
+    """The hanging parts of a polygon over all width scales, kept by its shape and ties (one byte a node)."""
+    spine = _spine(filled)
+    tied = np.frombuffer(ties, dtype=bool)
+    kept: list[_Hanging] = []
+    for scale in widths:
+        for part in _hanging_parts(spine, tied, scale, min_length):
+            same = [other for other in kept if _share(part, other) > 0.5]
+            if any(part.length < COARSER * other.length for other in same):
+                continue
+            kept = [other for other in kept if other not in same] + [part]
+    return tuple(kept)
 
 
 def _share(one: _Hanging, two: _Hanging) -> float:

@@ -7,6 +7,8 @@ small against the plane's thickness or, for the shares, where the resistance per
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ellipk, ellipkm1
@@ -91,6 +93,9 @@ def imbalance(plane: ArrayLike, loop: ArrayLike) -> Floats:
 # --- slots inside a plane ------------------------------------------------------------------------------------------
 
 
+_GAUSS = np.polynomial.legendre.leggauss(48)
+
+
 def slot_inductance(
     length: ArrayLike, slot_width: ArrayLike, height: ArrayLike, trace_width: ArrayLike, offset: ArrayLike = 0.0
 ) -> Floats:
@@ -109,7 +114,7 @@ def slot_inductance(
     h, w = checked("height", height), checked("trace width", trace_width)
     y0 = np.asarray(offset, dtype=float)
     checked("trace offset over half the slot length", np.abs(y0) / (d / 2), 0.0, 1.0, open_low=False)
-    nodes, weights = np.polynomial.legendre.leggauss(48)
+    nodes, weights = _GAUSS
     scale = np.hypot(h, w / 2)  # the potential turns over within about this distance of the trace
     charge = potential = square = np.zeros(())
     for side in (1.0, -1.0):
@@ -248,6 +253,7 @@ def _ramp_peak(i: float, tr: float, bridge: float, c: float, r: float) -> float:
     return i / tr * (ramp(peak) - ramp(peak - tr))
 
 
+@lru_cache(maxsize=1 << 16)
 def pulse_peak(
     current: float, rise: float, duration: float, inductance: float, capacitance: float, resistance: float
 ) -> float:

@@ -10,8 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from quietcopper.board import Board
-from quietcopper.changes import Changed, ChangeError, apply_change, is_change
+from quietcopper.changes import Changed, ChangeError, is_change
 from quietcopper.changes.kinds import SEVERAL
 from quietcopper.findings import Plan, Proposal, Result, Step
 from quietcopper.review.causes import group_causes
@@ -20,6 +19,8 @@ from quietcopper.review.trial import Bench, Trial, try_change
 PLAN_ROUNDS = 2  # boards with all chosen changes that are tried, the second with what still helps
 FOLLOW_UPS = 4  # changes that are tried for what is left then
 ORDER = (
+    "series-resistor",
+    "set-resistor",
     "set-dielectric",
     "set-width",
     "shift-trace",
@@ -29,6 +30,7 @@ ORDER = (
     "remove-area",
     "close-openings",
     "join-areas",
+    "separate-areas",
     "area-to-net",
     "tie-fingers",
     "bridge-gap",
@@ -36,6 +38,7 @@ ORDER = (
     "stitch",
 )
 LISTED = 12  # findings that are named
+NEEDLESS_DB = 0.1  # a change that takes away no more beyond the others is left out
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,19 +108,15 @@ def _followed_up(
         progress(f"proving: {cause.title}")
         tried.append(cause.change)
         try:
-            changed = apply_change(trial.board, cause.change.kind, cause.change.arguments, bench.rules)
+            changed = bench.apply(trial.changed, cause.change)
         except ChangeError:
             continue
         after = try_change(bench, result, cause.change, changed)
-        if _excess(after) < _excess(trial):
+        if after.excess < trial.excess:
+            notes = tuple(note for note in changed.notes if note not in trial.changed.notes)
             trial = after
-            steps.append(Step(cause.change, (cause.id,), changed.notes, follow_up=True))
+            steps.append(Step(cause.change, (cause.id,), notes, follow_up=True))
     return trial, steps
-
-
-def _excess(trial: Trial) -> float:
-    """All excess over the allowances on a board, dB."""
-    return round(sum(max(f.excess_db, 0.0) for f in trial.looked.findings), 6)
 
 
 def _harms(trial: Trial) -> bool:
@@ -125,7 +124,8 @@ def _harms(trial: Trial) -> bool:
 
 
 def _choose(over: Mapping[str, float], trials: Mapping[str, Trial]) -> list[_Choice]:
-    """The changes in the order of what each still gains, none that gains nothing."""
+    """The changes in the order of what each still gains, none that gains nothing, and none that the later ones make
+    needless."""
     now = dict(over)
     chosen: list[_Choice] = []
     rest = dict(trials)
@@ -140,7 +140,21 @@ def _choose(over: Mapping[str, float], trials: Mapping[str, Trial]) -> list[_Cho
             after = trial.after.get(finding)
             if after is not None:
                 now[finding] = min(now[finding], after)
+    for choice in list(chosen):
+        others = [c for c in chosen if c is not choice]
+        if others and _together_left(over, others) <= _together_left(over, chosen) + NEEDLESS_DB:
+            chosen = others
     return chosen
+
+
+def _together_left(over: Mapping[str, float], chosen: list[_Choice]) -> float:
+    """Excess over the allowances where each finding has what the best of some changes leaves of it, with what the
+    changes make, dB."""
+    left = 0.0
+    for finding, excess in over.items():
+        known = [after for c in chosen if (after := c.trial.after.get(finding)) is not None]
+        left += max(min([excess, *known]), 0.0)
+    return left + sum(max(f.excess_db, 0.0) for c in chosen for f in c.trial.new)
 
 
 def _gain(now: Mapping[str, float], trial: Trial) -> float:
@@ -167,21 +181,22 @@ def _tried(bench: Bench, result: Result, chosen: list[_Choice]) -> _Whole | None
 
     Traces come first and added vias last, because vias find another place more easily than traces.
     """
-    board: Board = bench.board
+    board = Changed(bench.board)
     steps: dict[str, Step] = {}
     refused: list[str] = []
     for choice in sorted(chosen, key=lambda c: turn(c.trial.change.kind, c.trial.change.arguments)):
         change = choice.trial.change
         try:
-            changed = apply_change(board, change.kind, change.arguments, bench.rules)
+            changed = bench.apply(board, change)
         except ChangeError as e:
             refused.append(f"{change.text}: no longer possible after the other changes, {e}.")
             continue
-        board = changed.board
-        steps[choice.cause] = Step(change, (choice.cause,), changed.notes)
+        notes = tuple(note for note in changed.notes if note not in board.notes)
+        steps[choice.cause] = Step(change, (choice.cause,), notes)
+        board = changed
     if not steps:
         return None
-    return _Whole(steps, refused, try_change(bench, result, Proposal("the whole plan"), Changed(board)))
+    return _Whole(steps, refused, try_change(bench, result, Proposal("the whole plan"), board))
 
 
 def in_order(plan: Plan) -> list[Step]:

@@ -1,21 +1,24 @@
-"""Proposals proven: each cause's change is applied, the changed board reviewed, and the figures replaced by what is
-left.
+"""Proposals proven: each is applied, the changed board reviewed, and its figure replaced by what is left.
 
-Where a cause proposes no change of its own, or that cannot be made, the changes of its places are made all together.
-A figure after a change holds what it leaves and what it newly makes, so a change that only moves the trouble is no
-cure. Only causes over their allowance are proven; how many depends on the size of the board alone, so that the same
-board gives the same review.
+First the change of each cause; where a cause proposes none, or it cannot be made, the changes of its places, all
+together. Then what else is proposed at its places, together as well, and the best of both is told for the cause. A
+figure after a change holds what it leaves and what it newly makes, so a change that only moves the trouble is no cure.
+
+Only findings over their allowance are proven. How many boards are tried depends on the size of the board alone, so
+that the same board gives the same review; what was left out for time says so, and no proposal keeps a figure that was
+not solved.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import logging
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
 from quietcopper.board import Board
-from quietcopper.changes import Changed, ChangeError, apply_change, is_change
+from quietcopper.changes import Changed, ChangeError, is_change
 from quietcopper.checks import Check
 from quietcopper.electrical.view import View
 from quietcopper.findings import Cause, Finding, Proposal, Remedy, Result
@@ -24,12 +27,13 @@ from quietcopper.review.trial import GONE, Bench, Trial, try_change
 
 __all__ = ["PLAN_ROUNDS", "is_solved", "most_proofs", "prove_result"]
 
-MOST_CAUSES = 12  # causes that are proven on a small board
-MOST_PLACES = 12  # changes of places that are made together for one cause
-SMALL = 3_000  # objects of a small board; of larger ones fewer causes are proven
+MOST_TRIALS = 18  # changed boards that are reviewed for the causes of a small board, the plan's not counted
+MOST_PLACES, MOST_OTHERS = 24, 8  # changes of places that are made together, first and in the second place
+WORK = 60_000  # objects that may be reviewed again in all, times a small board's: bounds the time of larger boards
 TOLD = 3  # of the findings that a change makes or cures elsewhere, the others are counted
 LEAST_DB = 0.1  # a change that takes away no more does not help
 SOLVED, TOGETHER = "solved again", "solved again, all places together"
+NO_TIME, CANNOT, IN_WORDS = "not proven for time", "cannot be made", "not solved: how it is done is the designer's"
 log = logging.getLogger(__name__)
 
 
@@ -39,46 +43,62 @@ def is_solved(how: str) -> bool:
 
 
 def most_proofs(board: Board) -> int:
-    """How many causes are proven: fewer on a board whose review takes long."""
+    """How many changed boards are reviewed for the causes: fewer of a board whose review takes long."""
     objects = len(board.traces) + len(board.pads) + len(board.vias) + len(board.areas)
-    return max(1, min(MOST_CAUSES, MOST_CAUSES * SMALL // max(objects, 1)))
+    return max(1, min(MOST_TRIALS, WORK // max(objects, 1)))
+
+
+@dataclass
+class _Purse:
+    """Trials that may still be made."""
+
+    left: int
+
+    def take(self) -> bool:
+        self.left -= 1
+        return self.left >= 0
 
 
 def prove_result(
     result: Result, view: View, checks: tuple[Check, ...], progress: Callable[[str], None] = lambda stage: None
 ) -> Result:
-    """The result with the figures of its worst causes and their findings' remedies solved, and a plan of changes."""
+    """The result with the figures of its causes and their findings' remedies solved, and a plan of changes."""
     bench = Bench.of(view, checks)
+    purse = _Purse(most_proofs(view.board))
+    proven: dict[str, _Proven] = {}
     by_id = {f.id: f for f in result.findings}
-    causes: list[Cause] = []
-    findings: dict[str, Finding] = dict(by_id)
-    trials: dict[str, Trial] = {}
-    left = most_proofs(view.board)
     for cause in result.causes:
         mine = [by_id[i] for i in cause.findings]
-        if left and cause.excess_before_db >= 0 and _proposals(cause, mine):
-            left -= 1
+        if cause.excess_before_db >= 0 and _proposals(cause, mine):
             progress(f"proving: {cause.title}")
-            proven = _prove(bench, result, cause, mine)
-            if proven.trial is not None:
-                trials[cause.id] = proven.trial
-            causes.append(proven.cause)
-            findings |= {f.id: f for f in proven.findings}
+            proven[cause.id] = _prove(bench, result, cause, mine, purse)
         else:
-            causes.append(cause)
-    plan = make_plan(bench, result, trials, progress)
+            proven[cause.id] = _Proven(cause, mine, None, [])
+    for cause in result.causes:
+        if cause.excess_before_db >= 0:
+            progress(f"proving: {cause.title}")
+            proven[cause.id] = _others_tried(bench, result, cause, proven[cause.id], purse)
+    findings = {f.id: _settled(f) for p in proven.values() for f in p.findings}
+    plan = make_plan(bench, result, {i: p.trial for i, p in proven.items() if p.trial is not None}, progress)
     return dataclasses.replace(
-        result, causes=tuple(causes), findings=tuple(findings[f.id] for f in result.findings), plan=plan
+        result,
+        causes=tuple(_settled_cause(proven[c.id]) for c in result.causes),
+        findings=tuple(findings[f.id] for f in result.findings),
+        plan=plan,
     )
 
 
 @dataclass(frozen=True, eq=False)
 class _Proven:
-    """A cause and its findings with the figures of the trial; the trial is None where no change could be made."""
+    """A cause and its findings with the figures of the trials; the best trial is None where none was made.
+
+    refused : changes that cannot be made, and why
+    """
 
     cause: Cause
     findings: list[Finding]
     trial: Trial | None
+    refused: list[tuple[Proposal, str]]
 
 
 def _proposals(cause: Cause, findings: list[Finding]) -> bool:
@@ -86,10 +106,10 @@ def _proposals(cause: Cause, findings: list[Finding]) -> bool:
     return any(change is not None and is_change(change.kind) for change in changes)
 
 
-def _applied(board: Board, change: Proposal, bench: Bench) -> Changed | str:
+def _applied(bench: Bench, board: Changed, change: Proposal) -> Changed | str:
     """The changed board, or why the change cannot be made."""
     try:
-        return apply_change(board, change.kind, change.arguments, bench.rules)
+        return bench.apply(board, change)
     except ChangeError as e:
         return str(e)
     except Exception as e:  # a fault of ours must not cost the user the review
@@ -97,51 +117,89 @@ def _applied(board: Board, change: Proposal, bench: Bench) -> Changed | str:
         return f"it failed: {type(e).__name__}: {e}"
 
 
-def _prove(bench: Bench, result: Result, cause: Cause, findings: list[Finding]) -> _Proven:
+def _prove(bench: Bench, result: Result, cause: Cause, findings: list[Finding], purse: _Purse) -> _Proven:
     refused: list[tuple[Proposal, str]] = []
     if cause.change is not None and _is_for_all(cause.change, findings):
-        changed = _applied(bench.board, cause.change, bench)
+        changed = _applied(bench, Changed(bench.board), cause.change)
         if not isinstance(changed, str):
+            if not purse.take():
+                return _Proven(cause, findings, None, [])
             solved = try_change(bench, result, cause.change, changed)
             told = [_told(f, solved, [cause.change], own=True) for f in findings]
-            return _Proven(_told_cause(cause, solved, refused, result), told, solved)
+            return _Proven(_told_cause(cause, solved, refused, result), told, solved, refused)
         refused.append((cause.change, changed))
     told = findings
-    trial, made = _places_tried(bench, result, cause, findings, _of_places(cause, findings), refused)
+    trial, made = _places_tried(bench, result, cause, _of_places(cause, findings), refused, purse)
     if trial is not None:
         told = [_told(f, trial, made) for f in told]
         helping = [c for c in made if _helps(c, findings, trial)]
         if helping and len(helping) < len(made):  # once more without what does harm; its figure stays told
-            trial, made = _places_tried(bench, result, cause, findings, helping, [])
-            if trial is not None:
-                told = [_told(f, trial, made) for f in told]
+            again, made_again = _places_tried(bench, result, cause, helping, [], purse)
+            if again is not None:
+                trial = again
+                told = [_told(f, trial, made_again) for f in told]
     told = [_refused(f, refused) for f in told]
     if trial is None:
-        return _Proven(_unproven(cause, refused), told, None)
-    return _Proven(_told_cause(cause, trial, refused, result), told, trial)
+        return _Proven(_unproven(cause, refused) if refused else cause, told, None, refused)
+    return _Proven(_told_cause(cause, trial, refused, result), told, trial, refused)
+
+
+def _others_tried(bench: Bench, result: Result, cause: Cause, known: _Proven, purse: _Purse) -> _Proven:
+    """What else is proposed at the places of a cause, each kind of remedy at all of them together; the cause is told
+    with the best."""
+    refused = list(known.refused)
+    told, best = known.findings, known.trial
+    changes = _open(told, refused)
+    trial, made = _places_tried(bench, result, cause, changes, refused, purse) if changes else (None, [])
+    if trial is not None:
+        told = [_told(f, trial, made) for f in told]
+        if best is None or trial.excess < best.excess - LEAST_DB:
+            best = trial
+    told = [_refused(f, refused) for f in told]
+    cause = known.cause
+    if best is not None and best is not known.trial:
+        cause = _told_cause(cause, best, known.refused, result)
+    return _Proven(cause, told, best, refused)
+
+
+def _open(findings: list[Finding], refused: list[tuple[Proposal, str]]) -> list[Proposal]:
+    """The first proposal of each place over its allowance that was neither solved nor refused, each once."""
+    out: list[Proposal] = []
+    for finding in findings:
+        if finding.excess_db < 0:
+            continue
+        for remedy in finding.remedies:
+            change = remedy.change
+            if is_change(change.kind) and not is_solved(remedy.solved) and not any(change == c for c, _ in refused):
+                if change not in out:
+                    out.append(change)
+                break
+    return out[:MOST_OTHERS]
 
 
 def _places_tried(
     bench: Bench,
     result: Result,
     cause: Cause,
-    findings: list[Finding],
     changes: list[Proposal],
     refused: list[tuple[Proposal, str]],
+    purse: _Purse,
 ) -> tuple[Trial | None, list[Proposal]]:
-    """The board with those of several changes that can be made, and which they are; what cannot goes to `refused`."""
-    board, notes, made = bench.board, list[str](), list[Proposal]()
+    """The board with those of several changes that can be made, and which they are; what cannot goes to `refused`. No
+    trial where none can be made, or none is left to make."""
+    board, made = Changed(bench.board), list[Proposal]()
+    if purse.left <= 0:
+        return None, changes
     for change in changes:
-        changed = _applied(board, change, bench)
+        changed = _applied(bench, board, change)
         if isinstance(changed, str):
             refused.append((change, changed))
             continue
-        board = changed.board
-        notes += [note for note in changed.notes if note not in notes]
+        board = changed
         made.append(change)
-    if not made:
+    if not made or not purse.take():
         return None, made
-    return try_change(bench, result, _together(cause, made), Changed(board, tuple(notes))), made
+    return try_change(bench, result, _together(cause, made), board), made
 
 
 def _helps(change: Proposal, findings: list[Finding], trial: Trial) -> bool:
@@ -157,10 +215,12 @@ def _is_for_all(change: Proposal, findings: list[Finding]) -> bool:
 
 
 def _of_places(cause: Cause, findings: list[Finding]) -> list[Proposal]:
-    """The first change of each place that is not the cause's own, each once, worst places first."""
+    """The first change of each place that is not the cause's own, each once, worst places first; of places within
+    their allowance only where all are."""
     own = cause.change if cause.change is not None and _is_for_all(cause.change, findings) else None
+    over = [f for f in findings if f.excess_db >= 0] or findings
     out: list[Proposal] = []
-    for finding in findings:
+    for finding in over:
         for remedy in finding.remedies:
             if is_change(remedy.change.kind) and (remedy.change != own or len(findings) == 1):
                 if remedy.change not in out:
@@ -184,13 +244,12 @@ def _together(cause: Cause, made: list[Proposal]) -> Proposal:
 
 def _refused(finding: Finding, refused: list[tuple[Proposal, str]]) -> Finding:
     """The finding with the reason at each remedy that cannot be made on this board."""
-    why = [(change, reason) for change, reason in refused]
 
     def marked(remedy: Remedy) -> Remedy:
-        reason = next((reason for change, reason in why if change == remedy.change), None)
-        if reason is None:
+        reason = next((reason for change, reason in refused if change == remedy.change), None)
+        if reason is None or is_solved(remedy.solved):
             return remedy
-        return dataclasses.replace(remedy, excess_after_db=None, solved="cannot be made", notes=(_sentence(reason),))
+        return dataclasses.replace(remedy, excess_after_db=None, solved=CANNOT, notes=(_sentence(reason),))
 
     return dataclasses.replace(finding, remedies=tuple(marked(r) for r in finding.remedies))
 
@@ -211,6 +270,43 @@ def _told(finding: Finding, trial: Trial, made: list[Proposal], *, own: bool = F
     if own and not any(r.change in made for r in remedies):
         remedies = (Remedy(trial.change, after, SOLVED), *remedies)
     return dataclasses.replace(finding, remedies=remedies)
+
+
+def _settled(finding: Finding) -> Finding:
+    """The finding with its remedies as they may be told: solved ones first, the best before the others; no figure that
+    was not solved, no unsolved change beside a solved one; none that does not help, where another one does."""
+    over = finding.excess_db >= 0
+    out: list[Remedy] = []
+    solved = any(is_solved(r.solved) for r in finding.remedies)
+    for remedy in finding.remedies:
+        if is_solved(remedy.solved):
+            out.append(remedy)
+        elif is_change(remedy.change.kind):
+            if over and not solved:
+                how = remedy.solved if remedy.solved == CANNOT else NO_TIME
+                out.append(dataclasses.replace(remedy, excess_after_db=None, solved=how))
+        elif remedy.excess_after_db is not None:
+            out.append(dataclasses.replace(remedy, excess_after_db=None, solved=IN_WORDS))
+        else:
+            out.append(remedy)
+
+    def rank(remedy: Remedy) -> float:
+        return math.inf if remedy.excess_after_db is None else remedy.excess_after_db
+
+    out.sort(key=rank)
+    helping = [r for r in out if rank(r) < finding.excess_db - LEAST_DB]
+    if helping:
+        out = helping + [r for r in out if r.excess_after_db is None]
+    return dataclasses.replace(finding, remedies=tuple(out))
+
+
+def _settled_cause(proven: _Proven) -> Cause:
+    """The cause without a figure that was not solved."""
+    cause = proven.cause
+    if is_solved(cause.solved) or cause.solved == CANNOT:
+        return cause
+    open_ = cause.excess_before_db >= 0 and _proposals(cause, proven.findings)
+    return dataclasses.replace(cause, excess_after_db=None, solved=NO_TIME if open_ else "not solved")
 
 
 def _not_seen(trial: Trial) -> str:
@@ -263,7 +359,7 @@ def _few(words: list[str]) -> str:
 def _unproven(cause: Cause, refused: list[tuple[Proposal, str]]) -> Cause:
     """A cause of which no change can be made on this board."""
     notes = tuple(_sentence(f"{change.text}: cannot be made, {reason}") for change, reason in refused[:TOLD])
-    return dataclasses.replace(cause, excess_after_db=None, solved="cannot be made", notes=notes)
+    return dataclasses.replace(cause, excess_after_db=None, solved=CANNOT, notes=notes)
 
 
 def _sentence(text: str) -> str:

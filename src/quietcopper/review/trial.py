@@ -6,13 +6,14 @@ import dataclasses
 import math
 from collections import defaultdict
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 from quietcopper.board import Board
-from quietcopper.changes import Changed, Rules
+from quietcopper.changes import Changed, ChangeError, Rules, after, apply_change
 from quietcopper.checks import Check
 from quietcopper.electrical.choices import barrier_width
-from quietcopper.electrical.settings import Settings
+from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.electrical.view import View
 from quietcopper.fields.section_solver import SectionCache
 from quietcopper.findings import Finding, Proposal, Result
@@ -23,25 +24,72 @@ from quietcopper.review.look import Looked, look
 GRADES = (PASSES, WATCH_IT, IMPROVE_IT, CHANGE_IT)  # from good to bad
 NOTICED_DB = 1.0  # dB; a figure that rises by less is the same
 GONE = -math.inf
+MOST_KEPT = 64  # changed boards that a bench keeps
 
 
 @dataclass(frozen=True, eq=False)
 class Bench:
     """What every trial needs: the board as reviewed, its view's settings without what is already in the board, the
-    rules of edits, the checks, and the sections solved so far."""
+    rules of edits, the checks, and the sections solved so far.
+
+    sources : resistance of the driver of each driven net, ohm by name
+    made, seen : boards after changes and what was seen of them, so that each is worked out once
+    """
 
     board: Board
     settings: Settings
     rules: Rules
     checks: tuple[Check, ...]
     sections: SectionCache
+    sources: Mapping[str, float]
+    made: dict[Any, tuple[Board, Changed | ChangeError]] = field(default_factory=dict)
+    seen: dict[Any, tuple[Board, Looked]] = field(default_factory=dict)
 
     @classmethod
     def of(cls, view: View, checks: tuple[Check, ...]) -> Bench:
         # The stackup that the settings gave is in the view's board; given again it would undo a change of it.
         settings = dataclasses.replace(view.settings, layers={}, dielectrics={}, masks={})
-        rules = rules_of(view)
-        return cls(view.board, settings, rules, checks, view.sections)
+        sources = {name: d.source for name, d in zip(view.board.nets, view.drivers, strict=True) if d.swing > 0}
+        return cls(view.board, settings, rules_of(view), checks, view.sections, sources)
+
+    def settings_with(self, series: Mapping[str, float]) -> Settings:
+        """The settings with resistance in series with the drivers of some nets, ohm by name."""
+        if not series:
+            return self.settings
+        nets = dict(self.settings.nets)
+        for name, ohm in series.items():
+            if name in self.sources:
+                nets[name] = dataclasses.replace(nets.get(name, NetSettings()), source=self.sources[name] + ohm)
+        return dataclasses.replace(self.settings, nets=nets)
+
+    def look(self, changed: Changed, progress: Callable[[str], None] = lambda stage: None) -> Looked:
+        """What the checks say of a changed board."""
+        key = (id(changed.board), tuple(sorted(changed.series.items())))
+        if key not in self.seen:
+            view = View(changed.board, self.settings_with(changed.series), sections=self.sections)
+            _keep(self.seen, key, (changed.board, look(view, self.checks, progress)))
+        return self.seen[key][1]
+
+    def apply(self, changed: Changed, change: Proposal) -> Changed:
+        """The board after one more change. Raises ChangeError where it cannot be made."""
+        key = (id(changed.board), change.kind, repr(change.arguments))
+        if key not in self.made:
+            try:
+                done: Changed | ChangeError = apply_change(changed.board, change.kind, change.arguments, self.rules)
+            except ChangeError as error:
+                done = error
+            _keep(self.made, key, (changed.board, done))  # with the board, so that nothing else takes its id
+        done = self.made[key][1]
+        if isinstance(done, ChangeError):
+            raise ChangeError(str(done))
+        return after(changed, done)
+
+
+def _keep(known: dict[Any, Any], key: Any, value: Any) -> None:
+    """Add to what is known, of which the oldest is given up."""
+    known[key] = value
+    if len(known) > MOST_KEPT:
+        del known[next(iter(known))]
 
 
 def rules_of(view: View) -> Rules:
@@ -59,12 +107,17 @@ class Trial:
     """
 
     change: Proposal
-    board: Board
+    changed: Changed
     looked: Looked
     notes: tuple[str, ...]
     after: Mapping[str, float | None]
     new: tuple[Finding, ...]
     unseen: tuple[str, ...]
+
+    @property
+    def excess(self) -> float:
+        """All excess over the allowances that is left on the board, dB."""
+        return round(sum(max(f.excess_db, 0.0) for f in self.looked.findings), 6)
 
     @property
     def worst_new(self) -> float:
@@ -80,18 +133,17 @@ def try_change(
     progress: Callable[[str], None] = lambda stage: None,
 ) -> Trial:
     """Look at a changed board and hold it against the findings before. progress : told each stage as it begins."""
-    view = View(changed.board, bench.settings, sections=bench.sections)
-    looked = look(view, bench.checks, progress)
+    looked = bench.look(changed, progress)
     unseen = _unseen(before, looked)
-    after: dict[str, float | None] = {}
+    left: dict[str, float | None] = {}
     new: list[Finding] = []
     for old, now in match_findings(before, looked):
         if old is not None:
-            after[old.id] = now.excess_db if now is not None else None if old.check in unseen else GONE
+            left[old.id] = now.excess_db if now is not None else None if old.check in unseen else GONE
         if now is not None and _worse(old, now):
             new.append(now)
     new.sort(key=lambda f: (-round(f.excess_db, 6), f.id))
-    return Trial(change, changed.board, looked, changed.notes, after, tuple(new), unseen)
+    return Trial(change, changed, looked, changed.notes, left, tuple(new), unseen)
 
 
 def _worse(old: Finding | None, now: Finding) -> bool:

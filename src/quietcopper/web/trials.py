@@ -128,7 +128,7 @@ class Trials:
         return self._ready
 
     def _try(self, number: int, changes: Sequence[Change]) -> dict[str, Any]:
-        from quietcopper.changes import Changed, ChangeError, apply_change
+        from quietcopper.changes import Changed, ChangeError
         from quietcopper.changes.plan import parse_plan, plan_text
         from quietcopper.errors import CallError
         from quietcopper.findings import Proposal
@@ -136,15 +136,13 @@ class Trials:
         from quietcopper.review.trial import try_change
 
         bench, before = self._bench(number)
-        board, notes = bench.board, list[str]()
+        made = Changed(bench.board)
         if changes:
             for change in parse_plan(plan_text(changes).encode(), "the changes"):
                 try:
-                    made = apply_change(board, change.kind, change.arguments, bench.rules)
+                    made = bench.apply(made, Proposal(change.kind, change.kind, change.arguments))
                 except ChangeError as e:
                     raise CallError(f"{change.place} ({change.kind}): {e}") from e
-                board = made.board
-                notes += [note for note in made.notes if note not in notes]
         done, total = 0, len(STAGES) + len(bench.checks)
 
         def progress(stage: str) -> None:
@@ -152,7 +150,7 @@ class Trials:
             done += 1
             self._told(number, stage, done, total)
 
-        trial = try_change(bench, before, Proposal("as asked"), Changed(board, tuple(notes)), progress)
+        trial = try_change(bench, before, Proposal("as asked"), made, progress)
         excesses = [f.excess_db for f in trial.looked.findings]
         return {
             "after": {i: _after(db) for i, db in trial.after.items()},
@@ -164,7 +162,7 @@ class Trials:
                 for f in trial.new[:NEW_TOLD]
             ],
             "more_new": max(0, len(trial.new) - NEW_TOLD),
-            "notes": notes,
+            "notes": list(made.notes),
             "unseen": list(trial.unseen),
         }
 

@@ -1,0 +1,77 @@
+"""Resistors in series, values of resistors, areas parted along a line, materials by name."""
+
+from __future__ import annotations
+
+import pytest
+import shapely
+
+from quietcopper.build import chip, small_board
+from quietcopper.changes import ChangeError, apply_change, apply_changes
+from quietcopper.electrical.settings import NetSettings, Settings
+from quietcopper.electrical.view import View
+from quietcopper.review.trial import Bench
+
+
+def test_a_series_resistor_is_part_of_the_source_and_of_no_table(split_board, rules):
+    done = apply_change(split_board, "series-resistor", {"nets": ["CLK", "DATA"], "ohm": 33.0}, rules)
+    assert done.board is split_board
+    assert done.series == {"CLK": 33.0, "DATA": 33.0}
+    settings = Settings(nets={"CLK": NetSettings(kind="clock", swing=3.3, source=20.0, rise=1e-9, rate=1e7)})
+    bench = Bench.of(View(split_board, settings), ())
+    mended = View(split_board, bench.settings_with(done.series))
+    assert mended.drivers[split_board.net_index["CLK"]].source == pytest.approx(53.0)
+
+
+def test_of_several_edits_the_series_resistors_are_kept(split_board, rules):
+    changes = [
+        ("series-resistor", {"nets": ["CLK"], "ohm": 22.0}),
+        ("set-width", {"net": "CLK", "layer": 3, "width": 0.3e-3}),
+    ]
+    done = apply_changes(split_board, changes, rules)
+    assert done.series == {"CLK": 22.0}
+    assert done.board is not split_board
+
+
+def test_a_resistor_gets_another_value(rules):
+    b = small_board(ground=(2,))
+    b.part("R1", chip("0402"), (20, 15), nets=("A", "B"), value="10R")
+    board = b.build()
+    done = apply_change(board, "set-resistor", {"part": "R1", "ohm": 33.0}, rules)
+    assert View(done.board).part_kinds[0].value == pytest.approx(33.0)
+    with pytest.raises(ChangeError, match="no part called R9"):
+        apply_change(board, "set-resistor", {"part": "R9", "ohm": 33.0}, rules)
+
+
+def test_areas_are_parted_along_a_line(split_board, rules, sound):
+    before = split_board.areas.shape[(split_board.areas.layer == 1)]
+    cut = {"layer": 1, "net": "GND", "line": [(30e-3, 0.0), (30e-3, 40e-3)], "gap": 0.5e-3}
+    done = apply_change(split_board, "separate-areas", cut, rules)
+    sound(split_board, done.board)
+    after = done.board.areas.shape[(done.board.areas.layer == 1)]
+    assert len(after) == len(before) + 1
+    assert shapely.distance(*after[:2]) == pytest.approx(0.5e-3, rel=1e-6)
+    lost = shapely.area(before).sum() - shapely.area(after).sum()
+    assert lost == pytest.approx(0.5e-3 * 39e-3, rel=0.02)  # the pour keeps 0.5 mm from both edges
+
+
+@pytest.mark.parametrize(
+    ("said", "why"),
+    [
+        ({"line": [(30e-3, 0.0)]}, "two places"),
+        ({"gap": 0.05e-3}, "less than the spacing"),
+        ({"line": [(90e-3, 0.0), (90e-3, 1e-3)]}, "no area"),
+        ({"line": [(0.0, 32e-3), (60e-3, 32e-3)]}, "in the cut"),
+    ],
+)
+def test_a_cut_that_cannot_be_made_says_why(split_board, rules, said, why):
+    cut = {"layer": 1, "net": "GND", "line": [(30e-3, 0.0), (30e-3, 40e-3)], "gap": 0.5e-3} | said
+    with pytest.raises(ChangeError, match=why):
+        apply_change(split_board, "separate-areas", cut, rules)
+
+
+def test_a_material_is_named_with_its_figures(split_board, rules):
+    said = {"upper": 0, "lower": 1, "er": 3.9, "tan_d": 0.01, "material": "thin prepreg"}
+    done = apply_change(split_board, "set-dielectric", said, rules)
+    sheet = done.board.dielectrics[0]
+    assert (sheet.material, sheet.er, sheet.tan_d) == ("thin prepreg", 3.9, 0.01)
+    assert sheet.thickness == split_board.dielectrics[0].thickness

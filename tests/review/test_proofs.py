@@ -1,0 +1,154 @@
+"""What is proposed is proven: the figures after a change are those of the changed board, and the order of causes is the
+one that the trade expects."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from quietcopper.build import Hop, chip, rectangle, small_board
+from quietcopper.changes import Changed, read_plan
+from quietcopper.changes.plan import plan_text
+from quietcopper.electrical.settings import NetSettings, Settings
+from quietcopper.electrical.view import View
+from quietcopper.findings import Proposal
+from quietcopper.findings.document import to_document
+from quietcopper.review import prove, review
+from quietcopper.review.plan import in_order
+from quietcopper.review.prove import NO_TIME, is_solved
+from quietcopper.review.trial import Bench
+
+FAST = NetSettings(role="signal", kind="clock", swing=3.3, rise=0.5e-9, source=50.0, rate=50e6)
+
+
+def split_supply(lines=4):
+    """Ground on layer 2, two supplies on layer 3; lines on layer 4 cross the split, two on layer 1 run side by side."""
+    b = small_board(size_mm=(70, 40), ground=(2,))
+    for net in ("3V3", "5V"):
+        b.net(net, kind="power")
+    for net, x in (("3V3", 0.5), ("5V", 35.25)):
+        b.pour(net, 3, rectangle(x, 0.5, x + 34.25, 39.5), keep_islands=True)
+        b.part(f"C{net}", chip("0402"), (x + 3, 3), nets=(net, "GND"), value="100n")
+        b.drop(f"C{net}.1", (-0.9, 0))
+        b.drop(f"C{net}.2", (0.9, 0))
+    for i in range(lines):
+        b.trace(f"D{i}", 4, [(12, 8 + 3 * i), (58, 8 + 3 * i)])
+    for i in range(2):
+        b.trace(f"S{i}", 1, [(8, 30 + 0.45 * i), (62, 30 + 0.45 * i)])
+    return b.build()
+
+
+@pytest.fixture(scope="module")
+def split():
+    board = split_supply()
+    settings = Settings(patterns={"D?": FAST, "S?": FAST})
+    return board, settings, review(board, settings, prove=True)
+
+
+@pytest.fixture(scope="module")
+def overshooting():
+    b = small_board(size_mm=(120, 30), ground=(2,))
+    for i in range(3):
+        b.part(f"U{i + 2}", chip("0402"), (95, 8 + 6 * i), nets=(f"D{i}", "GND"))
+        b.part(f"U{i + 5}", chip("0402"), (5, 8 + 6 * i), nets=(f"D{i}", "GND"), turn_deg=180)
+        b.route(f"D{i}", f"U{i + 5}.1", f"U{i + 2}.1")
+    board = b.build()
+    strong = NetSettings(role="signal", kind="clock", swing=3.3, rise=0.5e-9, source=20.0, rate=100e6)
+    settings = Settings(nets={f"D{i}": strong for i in range(3)})
+    return board, settings, review(board, settings, prove=True)
+
+
+@pytest.mark.parametrize("which", ["split", "overshooting"])
+def test_every_proposal_does_what_it_is_told_to(which, request, broken):
+    assert broken(*request.getfixturevalue(which)) == []
+
+
+@pytest.mark.parametrize("which", ["split", "overshooting"])
+def test_no_proposal_keeps_a_figure_that_was_not_solved(which, request):
+    _, _, result = request.getfixturevalue(which)
+    for finding in result.findings:
+        for remedy in finding.remedies:
+            if not is_solved(remedy.solved):
+                assert remedy.excess_after_db is None
+                assert remedy.solved != "estimate"
+    for cause in result.causes:
+        assert is_solved(cause.solved) or cause.excess_after_db is None
+
+
+def test_a_split_supply_plane_outranks_the_moving_of_single_traces(split):
+    """Common practice, no source: the plane first, then the traces."""
+    _, _, result = split
+    titles = [c.title for c in result.causes]
+    first = result.causes[0]
+    assert first.change.kind == "area-to-net"
+    assert "supplies" in first.title
+    moving = [c for c in result.causes if c.change and c.change.kind in ("set-spacing", "spread-bundle", "shift-trace")]
+    assert all(titles.index(c.title) > 0 for c in moving)
+    gains = {
+        c.id: sum(
+            max(f.excess_db, 0)
+            - max(min((r.excess_after_db for r in f.remedies if r.excess_after_db is not None), default=f.excess_db), 0)
+            for f in result.findings
+            if f.id in c.findings
+        )
+        for c in result.causes
+    }
+    assert gains[first.id] == max(gains.values())
+    assert result.plan.steps[0].change == first.change
+
+
+def test_an_indicator_with_a_fast_edge_can_outrank_a_slow_clock():
+    """Common practice, no source: the edge counts, not the rate."""
+    b = small_board(ground=(2,))
+    for net, x in (("VA", 0.5), ("VB", 25.25)):
+        b.pour(net, 3, rectangle(x, 0.5, x + 24.25, 29.5), keep_islands=True)
+    for i, net in enumerate(("LED_STATUS", "CLK_SLOW")):
+        b.trace(net, 4, [(6, 8 + 12 * i), (44, 8 + 12 * i)])
+    slow = {"role": "signal", "swing": 3.3, "source": 30.0}
+    supply = NetSettings(role="supply", voltage=3.3)
+    settings = Settings(
+        nets={
+            "LED_STATUS": NetSettings(kind="slow", rise=0.5e-9, rate=1.0, **slow),
+            "CLK_SLOW": NetSettings(kind="clock", rise=20e-9, rate=1e6, **slow),
+            "VA": supply,
+            "VB": supply,
+        }
+    )
+    result = review(b.build(), settings)
+    order = [f.place.nets[0] for f in (*result.findings, *result.passing) if f.check == "trace-over-gap"]
+    assert order[0] == "LED_STATUS"
+
+
+def test_the_plan_as_a_file_makes_the_same_board(overshooting, tmp_path):
+    board, settings, result = overshooting
+    assert result.plan.over_after == 0
+    steps = in_order(result.plan)
+    path = tmp_path / "plan.toml"
+    path.write_text(plan_text([(s.change.text, s.change.kind, s.change.arguments) for s in steps]), encoding="utf-8")
+    bench = Bench.of(View(board, settings), ())
+    done = Changed(board)
+    for change in read_plan(path):
+        done = bench.apply(done, Proposal(change.kind, change.kind, change.arguments))
+    after = review(done.board, bench.settings_with(done.series))
+    assert [f for f in after.findings if f.excess_db >= 0] == []
+
+
+def test_what_is_left_out_for_time_says_so(monkeypatch):
+    monkeypatch.setattr(prove, "most_proofs", lambda board: 1)
+    result = review(split_supply(2), Settings(patterns={"D?": FAST, "S?": FAST}), prove=True)
+    open_ = [c for c in result.causes if c.solved == NO_TIME]
+    assert open_ or len([c for c in result.causes if c.excess_before_db >= 0]) == 1
+    assert all(c.excess_after_db is None for c in open_)
+    json.dumps(to_document(result))
+
+
+def test_lines_that_change_layers_get_vias_that_hold_what_they_promise(broken):
+    b = small_board(size_mm=(60, 30), ground=(2, 3))
+    b.route("CLK", (8, 15), (30, 15), Hop(4), (52, 15), layer=1)
+    b.via("GND", (4, 4))
+    board, settings = b.build(), Settings(nets={"CLK": FAST})
+    result = review(board, settings, prove=True)
+    assert broken(board, settings, result) == []
+    over = [f for f in result.findings if f.check == "layer-change-without-return" and f.excess_db >= 0]
+    assert all(any(is_solved(r.solved) for r in f.remedies) for f in over)
