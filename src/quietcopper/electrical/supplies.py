@@ -209,16 +209,21 @@ class _Tree:
                 continue
             over = self._over_inductors(kind, supplies)
             if over:
-                for inductor, out in over:
-                    upstream = self._upstream(supplies, out)
-                    self.sources[out].append(
-                        Source(inductor, tuple(self.pins[inductor, out]), "converter", upstream, part)
-                    )
+                for inductor, node, end in over:
+                    raised = self._raised(part, node, end, supplies)
+                    if raised >= 0:  # the inductor stands at the input
+                        self._add(raised, part, "converter", end)
+                    elif any(n != end for n in supplies):
+                        pins = tuple(self.pins[inductor, end])
+                        self.sources[end].append(
+                            Source(inductor, pins, "converter", self._upstream(supplies, end), part)
+                        )
             elif len(supplies) >= 2 and self._regulates(part, kind, supplies):
                 lowest = min(supplies, key=lambda n: (self._level(n), n))
                 self._add(lowest, part, "regulator", self._upstream(supplies, lowest))
 
-    def _over_inductors(self, kind: PartKind, supplies: list[int]) -> list[tuple[int, int]]:
+    def _over_inductors(self, kind: PartKind, supplies: list[int]) -> list[tuple[int, int, int]]:
+        """(inductor, switched node, supply at its other end) of each inductor at a node of the part."""
         out = []
         for node in kind.nets:
             if self.roles[node].kind != SIGNAL:
@@ -226,9 +231,20 @@ class _Tree:
             for other in self.on[node]:
                 if self.kinds[other].kind == parts.INDUCTOR and len(self.kinds[other].nets) == 2:
                     end = next(n for n in self.kinds[other].nets if n != node)
-                    if self.roles[end].kind == SUPPLY and any(n != end for n in supplies):
-                        out.append((other, end))
+                    if self.roles[end].kind == SUPPLY:
+                        out.append((other, node, end))
         return out
+
+    def _raised(self, part: int, node: int, end: int, supplies: list[int]) -> int:
+        """The higher supply that a step-up converter makes, over a diode or by its own switch; -1 for none."""
+        for other in self.on[node]:
+            if self.kinds[other].kind == parts.DIODE:
+                beyond = [n for n in self.kinds[other].nets if n not in (node, end) and self.roles[n].kind == SUPPLY]
+                if beyond:
+                    return beyond[0]
+        text = f"{self.board.parts.value[part]} {self.board.parts.package[part]}"
+        others = [n for n in supplies if n != end]
+        return others[0] if others and re.search(r"boost|step[- ]?up", text, re.IGNORECASE) else -1
 
     def _regulates(self, part: int, kind: PartKind, supplies: list[int]) -> bool:
         text = f"{self.board.parts.value[part]} {self.board.parts.package[part]}"

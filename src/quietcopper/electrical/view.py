@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from quietcopper.electrical.profile import Profiles
     from quietcopper.electrical.sections import LineTable
     from quietcopper.electrical.supplies import Supply
+    from quietcopper.electrical.supply_drop import Drop
     from quietcopper.electrical.supply_impedance import SupplyNetwork
     from quietcopper.electrical.supply_ways import NetWays
     from quietcopper.electrical.ways import Capacitors
@@ -106,13 +107,13 @@ class View:
         return find_gaps(self.board, self.runs)
 
     @cached_property
-    @cached_property
     def crossings(self) -> Crossings:
         """The openings that lines cross, solved."""
         from quietcopper.electrical.crossings import Crossings
 
         return Crossings(self)
 
+    @cached_property
     def layer_changes(self) -> LayerChanges:
         from quietcopper.electrical.transitions import layer_changes
 
@@ -151,6 +152,13 @@ class View:
         from quietcopper.electrical.supply_impedance import SupplyNetwork
 
         return {net: SupplyNetwork(self, supply) for net, supply in self.supplies.items()}
+
+    @cached_property
+    def supply_drops(self) -> dict[int, Drop | str]:
+        """Direct currents of each supply on its copper, by net, or why they were not solved."""
+        from quietcopper.electrical.supply_drop import solve_drops
+
+        return solve_drops(self)
 
     @cached_property
     def facing(self) -> Facing:
