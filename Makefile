@@ -3,7 +3,7 @@ PYTHON ?= python3
 PY := .venv/bin/python
 STAMP := .venv/.ready
 
-.PHONY: help demo test lint bench corpus docs wheel clean
+.PHONY: help demo test lint page bench corpus docs wheel clean
 help: ## show this list
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 10
 
@@ -24,6 +24,12 @@ test: $(STAMP) ## run the tests
 
 lint: $(STAMP) ## ruff, mypy, import order
 	$(PY) -m ruff check . && $(PY) -m ruff format --check . && $(PY) -m mypy && .venv/bin/lint-imports
+
+web/node_modules/.ready: web/package-lock.json
+	cd web && npm ci --no-audit --no-fund --ignore-scripts && touch node_modules/.ready
+
+page: web/node_modules/.ready ## build the page's script from web/ (needs node; the built one is committed)
+	cd web && npm run build
 
 bench: $(STAMP) ## accuracy and time of the solvers and of a whole review
 	$(PY) -m benchmarks

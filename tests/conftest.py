@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
+import importlib.util
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -84,3 +86,47 @@ def move(
 @pytest.fixture(name="move")
 def move_fixture() -> Callable[..., Moved]:
     return move
+
+
+CHROMIUM = Path("/usr/bin/chromium")
+CHROMIUM_FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"]
+CHROMIUM_FLAGS += ["--disable-background-networking", "--disable-component-update", "--disable-sync"]
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """Debian's Chromium without a graphics card; tests that want it are skipped where there is none."""
+    if importlib.util.find_spec("playwright") is None or not CHROMIUM.exists():
+        pytest.skip(f"no playwright, or no browser at {CHROMIUM}: the page was not tested in one")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as p:
+        running = p.chromium.launch(executable_path=str(CHROMIUM), args=CHROMIUM_FLAGS)
+        yield running
+        running.close()
+
+
+@pytest.fixture
+def watched(browser):
+    """watched(**context options) -> a page whose messages, errors and requests to elsewhere are kept in `.trouble`."""
+    contexts = []
+
+    def new(origin="file:", **options):
+        context = browser.new_context(
+            **{"viewport": {"width": 1400, "height": 900}, "reduced_motion": "reduce", **options}
+        )
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(15_000)
+        page.trouble = []
+        page.on("console", lambda message: page.trouble.append(message.text))
+        page.on("pageerror", lambda error: page.trouble.append(str(error)))
+        page.on(
+            "request",
+            lambda request: request.url.startswith((origin, "data:", "blob:")) or page.trouble.append(request.url),
+        )
+        return page
+
+    yield new
+    for context in contexts:
+        context.close()

@@ -21,6 +21,8 @@ from quietcopper.findings import (
     Proposal,
     Remedy,
     Result,
+    Stretch,
+    Way,
 )
 
 W, H = 88.0, 56.0
@@ -131,7 +133,23 @@ def make_drawing(nets=None):
             )
         )
     holes = np.column_stack([vias, np.full(len(vias), 0.3)])
-    return Drawing(outline=_rings(outline), layers=layers, holes=holes, parts=parts, nets=list(nets or NETS))
+    walks = {
+        "SCK": (
+            Way(
+                "U1.3",
+                "U3.7",
+                47.2,
+                (
+                    Stretch("trace", 3, 24.6, 52.4, "VDD_3V3", 2, (((14.0, 18.0), (37.6, 18.0)),)),
+                    Stretch("trace", 3, 0.7, None, "", -1, (((37.6, 18.0), (38.4, 18.0)),)),
+                    Stretch("via", 0, 1.5, 41.0, "GND", 1, (((60.0, 18.0),),)),
+                ),
+            ),
+        )
+    }
+    return Drawing(
+        outline=_rings(outline), layers=layers, holes=holes, parts=parts, nets=list(nets or NETS), walks=walks
+    )
 
 
 GROUND_L3 = Proposal("layer 3 (PWR) becomes ground", "area-to-net", {"layer": 2, "net": "GND"})

@@ -2,58 +2,52 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import replace
-from pathlib import Path
 
+import numpy as np
 import pytest
+from PIL import Image
 
 from quietcopper.findings.document import to_document
-from quietcopper.report.html import write_html
+from quietcopper.report.html import render, write_html
 
-CHROMIUM = Path("/usr/bin/chromium")
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"]
-FLAGS += ["--disable-component-update", "--disable-sync"]
 HOSTILE = "</script><img src=x onerror=\"window.broken=1\"><svg onload='window.broken=1'>"
 
-playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed: no browser test")
-pytestmark = [
-    pytest.mark.skipif(not CHROMIUM.exists(), reason=f"no browser at {CHROMIUM}: the page was not tested in one"),
-    pytest.mark.filterwarnings("ignore::ResourceWarning"),  # playwright's own pipes
-]
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with playwright.sync_playwright() as p:
-        running = p.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
-        yield running
-        running.close()
+pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning")  # playwright's own pipes
 
 
 @pytest.fixture
-def visit(browser, tmp_path):
-    """visit(result, **context options) -> page, watched: requests, messages and errors are collected on it."""
-    contexts = []
+def visit(watched, tmp_path):
+    """visit(result, fragment, **context options) -> the page of a result, opened from disk."""
 
     def go(result, fragment="", **options):
         write_html(to_document(result), result.drawing, tmp_path / "review.html")
-        options = {"viewport": {"width": 1400, "height": 900}, "reduced_motion": "reduce", **options}
-        context = browser.new_context(**options)
-        contexts.append(context)
-        page = context.new_page()
-        page.trouble = []
-        page.on("console", lambda message: page.trouble.append(message.text))
-        page.on("pageerror", lambda error: page.trouble.append(str(error)))
-        page.on(
-            "request",
-            lambda request: request.url.startswith(("file:", "data:")) or page.trouble.append(request.url),
-        )
+        page = watched(**options)
         page.goto(f"file://{tmp_path / 'review.html'}{fragment}")
         return page
 
-    yield go
-    for context in contexts:
-        context.close()
+    return go
+
+
+def drawn(page):
+    """Waits until the copper is painted as the page last asked for it."""
+    page.wait_for_function(
+        "() => { const near = document.querySelector('.sheet-near'); return near && near.dataset.picture"
+        " && near.dataset.picture === document.getElementById('board').dataset.asked; }"
+    )
+    page.wait_for_timeout(80)
+
+
+def seen(page):
+    """The board as it is seen, (height, width, 3)."""
+    drawn(page)
+    return np.asarray(Image.open(io.BytesIO(page.locator(".view").screenshot())).convert("RGB")).astype(int)
+
+
+def dark(picture):
+    """How many pixels are as dark as the ink."""
+    return int((picture.max(axis=2) < 60).sum())
 
 
 def window(page):
@@ -83,13 +77,15 @@ def test_keys_walk_the_places_worst_first_and_the_board_follows(visit, build_res
     assert page.evaluate("location.hash") == "#f-trace-over-gap-sck-bot-38"
     assert page.locator("#f-trace-over-gap-sck-bot-38").get_attribute("open") is not None
     assert page.locator(".mark.on").count() == 1
-    assert page.locator("#board.dimmed .net.on").count() >= 1
+    assert page.locator("#board.dimmed").count() == 1
     for _ in range(7):
         page.keyboard.press("ArrowDown")
     # the eighth place lies on layer 1, so that layer is picked
     assert page.locator("#pick-0").is_checked()
+    chosen = dark(seen(page))
     page.keyboard.press("Escape")
     assert page.locator(".mark.on").count() == 0
+    assert dark(seen(page)) < chosen  # the copper of the place's nets was in ink
     page.keyboard.press("l")
     assert page.locator("#pick-1").is_checked()
     assert page.trouble == []
@@ -115,8 +111,11 @@ def test_search_finds_places_nets_and_parts_by_name(visit, build_result):
     page = visit(build_result())
     page.keyboard.press("/")
     page.keyboard.type("ant")
-    assert page.locator("#found button").all_inner_texts()[0].startswith("11 ANT is 61")
+    hits = page.locator("#found button").all_inner_texts()
+    assert hits[0].startswith("ANT")  # the net of just that name
+    assert hits[1].startswith("11 ANT is 61")
     whole = page.locator("#board").get_attribute("viewBox")
+    page.keyboard.press("ArrowDown")
     page.keyboard.press("ArrowDown")
     page.keyboard.press("Enter")
     x, _, w, _ = flown(page, whole)
@@ -167,6 +166,155 @@ def test_hostile_names_run_nothing(visit, build_result):
     assert page.evaluate("window.broken") is None
     assert page.locator("img").count() == 0
     assert page.trouble == []
+
+
+def test_a_net_is_walked_stretch_by_stretch_with_its_reference_under_it(visit, build_result):
+    page = visit(build_result())
+    page.keyboard.press("/")
+    page.keyboard.type("sck")
+    page.keyboard.press("Enter")
+    assert page.locator("#walk").is_visible()
+    assert "U1.3 to U3.7: 47.2 mm in 3 stretches" in page.locator(".walk-words").inner_text()
+    page.keyboard.press("ArrowRight")
+    words = page.locator(".walk-words").inner_text()
+    assert words == "1 of 3: trace on layer 4 (BOT), 24.6 mm, 52.4 Ω; returns in VDD_3V3 on layer 3 (PWR)."
+    x, y, w, h = window(page)
+    assert x < 14_000 < 37_600 < x + w
+    assert y < -18_000 < y + h
+    assert page.locator("#pick-3").is_checked()
+    over = seen(page)
+    page.keyboard.press("ArrowRight")
+    assert "no reference: nothing carries its return" in page.locator(".walk-words").inner_text()
+    assert (seen(page) != over).any()
+    page.keyboard.press("ArrowRight")
+    assert page.locator("#pick-0").is_checked()
+    page.wait_for_function("location.hash.includes('net=SCK')")
+    address = page.url
+    page.keyboard.press("Escape")
+    assert not page.locator("#walk").is_visible()
+    assert page.evaluate("location.hash") == ""
+    page.goto("about:blank")
+    page.goto(address)  # mailed
+    assert page.locator(".walk-net").inner_text() == "SCK"
+    assert page.trouble == []
+
+
+def test_copper_is_chosen_by_a_click(visit, build_result):
+    page = visit(build_result())
+    drawn(page)
+    x, y, w, h = window(page)
+    frame = page.locator("#board").bounding_box()
+    px = max(w / frame["width"], h / frame["height"])
+    at = (20_000, -18_000)  # on SCK, which runs along y = 18 mm on layer 4
+    page.mouse.click(
+        frame["x"] + frame["width"] / 2 + (at[0] - x - w / 2) / px,
+        frame["y"] + frame["height"] / 2 + (at[1] - y - h / 2) / px,
+    )
+    page.wait_for_selector("#walk:not([hidden])")
+    assert page.locator(".walk-net").inner_text() == "SCK"
+
+
+def test_a_distance_is_measured_by_keys(visit, build_result):
+    page = visit(build_result())
+    page.locator("#board").focus()
+    page.keyboard.press("m")
+    page.keyboard.press("m")
+    width = window(page)[2]
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("m")
+    assert page.locator("#measured").inner_text().startswith(f"{0.15 * width / 1000:.3f} mm")
+    page.keyboard.press("Escape")
+    assert not page.locator("#measured").is_visible()
+
+
+def test_an_address_names_a_window_and_a_layer(visit, build_result):
+    page = visit(build_result(), "#x=44.00&y=30.00&w=12.0&layer=2")
+    x, y, w, h = window(page)
+    assert (x + w / 2, y + h / 2) == (pytest.approx(44_000, abs=2), pytest.approx(-30_000, abs=2))
+    assert w == pytest.approx(12_000, abs=2)
+    assert page.locator("#pick-1").is_checked()
+    for odd in ("#x=1&y=2", "#x=a&y=b&w=c", "#%E0%A4%A", "#net=nobody", "#x=1&y=1&w=-5&layer=99"):
+        page.goto(page.url.split("#")[0] + odd)
+    assert page.trouble == []
+
+
+@pytest.mark.parametrize(("label", "option"), [("kind", "trace-over-gap"), ("layer", "4 BOT"), ("net", "SCK")])
+def test_places_are_filtered(visit, build_result, label, option):
+    result = build_result()
+    page = visit(result)
+    page.get_by_label(label, exact=True).select_option(label=option)
+    document = to_document(result)["findings"]
+    meant = {
+        "kind": [f for f in document if f["check"] == option],
+        "layer": [f for f in document if option.split()[-1] in f["layers"]],
+        "net": [f for f in document if option in f["nets"]],
+    }[label]
+    assert 0 < len(meant) < len(document)
+    assert page.locator("#ranking tr[data-place]:not(.filtered-out)").count() == len(meant)
+    assert page.locator("#board .mark:not(.filtered-out)").count() == len(meant)
+    assert page.locator("#filtered").inner_text() == f"{len(meant)} of {len(document)} places"
+    page.keyboard.press("Escape")
+
+
+def test_what_is_painted_is_what_the_browser_draws_by_itself(watched, build_result, tmp_path):
+    """Two drawings of one board: the page's script on its canvas, and the browser's own of the picture in the page."""
+    # without the hatching, which each lays out for itself
+    css = ".mark,.scale-bar,.tools,.part{visibility:hidden!important}"
+    css += ":root{--hatch:#e5e0d0!important;--under:#e5e0d0!important}"
+    result = build_result()
+    page = render(to_document(result), result.drawing).replace("</style>", css + "</style>", 1)
+    (tmp_path / "review.html").write_text(page, encoding="utf-8")
+    still, painted = watched(java_script_enabled=False), watched()
+    for view in (still, painted):
+        view.goto(f"file://{tmp_path / 'review.html'}")
+    for layer in (0, 3, 2):
+        pictures = []
+        for view in (still, painted):
+            view.locator(f"#pick-{layer}").check(force=True)
+            if view is painted:
+                drawn(view)
+            shot = view.locator(".view").screenshot()
+            pictures.append(np.asarray(Image.open(io.BytesIO(shot)).convert("L")).astype(int))
+        off = np.abs(pictures[0] - pictures[1])
+        assert off.mean() < 2  # of 255; edges are smoothed differently
+        assert (off > 90).mean() < 0.004
+
+
+def test_without_a_painter_the_pages_own_drawing_stays(visit, build_result, watched, tmp_path):
+    write_html(to_document(build_result()), build_result().drawing, tmp_path / "review.html")
+    page = watched()
+    page.add_init_script("delete window.OffscreenCanvas")
+    page.goto(f"file://{tmp_path / 'review.html'}")
+    assert page.locator("canvas").count() == 0
+    assert page.locator(".layer-3").is_visible()
+    page.keyboard.press("ArrowDown")
+    assert page.locator(".mark.on").count() == 1
+    assert page.trouble == []
+
+
+def test_paper_shows_the_whole_board_as_vectors(visit, build_result):
+    page = visit(build_result())
+    page.keyboard.press("ArrowDown")
+    drawn(page)
+    page.emulate_media(media="print")
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    assert page.locator(".layer-3").is_visible()
+    assert not page.locator(".sheet-near").is_visible()
+    assert not page.locator(".finder").is_visible()
+    assert page.locator("#board").get_attribute("viewBox") == page.locator("#board").get_attribute("data-whole")
+
+
+def test_the_ground_is_the_readers_choice(visit, build_result):
+    page = visit(build_result(), color_scheme="light")
+    light = seen(page).mean()
+    page.get_by_role("button", name="on dark ground").click()
+    page.wait_for_timeout(200)
+    assert seen(page).mean() < light - 60
+    page.reload()
+    assert page.evaluate("document.documentElement.dataset.scheme") == "dark"
+    page.get_by_role("button", name="on light ground").click()
+    page.wait_for_timeout(200)
+    assert seen(page).mean() == pytest.approx(light, abs=3)
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

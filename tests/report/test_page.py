@@ -261,8 +261,9 @@ def test_anchors_are_safe_distinct_and_made_of_the_id():
 def test_the_colour_ramp_is_one_sequence_of_lightness(scheme):
     """Each step is darker than the one before (lighter in dark), so that it reads without colour as well."""
     css = files("quietcopper.report").joinpath("static/review.css").read_text("utf-8")
-    ramps = re.findall(r"--x1: #(\w{6}); --x2: #(\w{6}); --x3: #(\w{6}); --x4: #(\w{6}); --x5: #(\w{6})", css)
-    ramp = ramps[["light", "dark", "print"].index(scheme)]
+    pairs = [re.search(rf"--x{i}: light-dark\(#(\w{{6}}), #(\w{{6}})\)", css).groups() for i in range(1, 6)]
+    paper = re.search("".join(rf"--x{i}: #(\w{{6}});\s*" for i in range(1, 6)), css).groups()
+    ramp = {"light": [a for a, _ in pairs], "dark": [b for _, b in pairs], "print": paper}[scheme]
 
     def luminance(colour):  # relative luminance, W3C WCAG 2.1
         channels = [int(colour[i : i + 2], 16) / 255 for i in (0, 2, 4)]

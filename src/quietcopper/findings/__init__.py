@@ -20,6 +20,8 @@ from quietcopper.findings.model import (
     Remedy,
     Result,
     Step,
+    Stretch,
+    Way,
     excess_db,
     grade,
 )
@@ -44,6 +46,8 @@ __all__ = [
     "Remedy",
     "Result",
     "Step",
+    "Stretch",
+    "Way",
     "excess_db",
     "grade",
 ]

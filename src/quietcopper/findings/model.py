@@ -256,14 +256,42 @@ class DrawnLayer:
 
 
 @dataclass(frozen=True)
+class Stretch:
+    """A piece of a net's way: 'trace', 'via' or 'area', on one layer (of a hole the one it is left on) with one
+    reference. reference : its net, '' for none, and reference_layer, -1 for none; lines : where it lies, mm."""
+
+    kind: str
+    layer: int
+    length_mm: float
+    z_ohm: float | None
+    reference: str
+    reference_layer: int
+    lines: tuple[tuple[tuple[float, float], ...], ...]
+
+
+@dataclass(frozen=True)
+class Way:
+    """A net's way from one pin to another, in the order of travel."""
+
+    start: str
+    end: str
+    length_mm: float
+    stretches: tuple[Stretch, ...]
+
+
+@dataclass(frozen=True)
 class Drawing:
-    """What a page needs to draw the board, millimetres. holes : (n, 3) x, y, diameter. parts : (ref, x, y, side)."""
+    """What a page needs to draw the board, millimetres. holes : (n, 3) x, y, diameter. parts : (ref, x, y, side).
+
+    walks : the ways of signal nets, by name
+    """
 
     outline: list[list[NDArray[np.float64]]]
     layers: list[DrawnLayer]
     holes: NDArray[np.float64]
     parts: list[tuple[str, float, float, int]]
     nets: list[str]
+    walks: Mapping[str, tuple[Way, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

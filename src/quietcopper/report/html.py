@@ -104,7 +104,7 @@ def render(document: Mapping[str, Any], drawing: Drawing) -> str:
             title=page_title(document),
             document=document,
             letter=letter,
-            board=board_svg(document, shapes, places, letter.highlight, letter.cut_y),
+            board=board_svg(document, shapes, places, letter.cut_y),
             fonts=Markup(font_css()),  # our own file
             style=Markup(resource("static", "review.css").decode("utf-8")),  # our own file
             layer_style=Markup(layer_css(len(drawing.layers))),  # made of numbers

@@ -63,6 +63,7 @@ class CauseView:
     gain: str
     how: str
     notes: list[str]
+    change_kind: str
     mechanisms: list[tuple[str, str]]
     picture: Markup
     layer: int
@@ -111,7 +112,6 @@ class Letter:
     lines: list[tuple[str, ...]]
     pairs: list[tuple[str, ...]]
     anchors: dict[str, str]
-    highlight: dict[str, int]
     data: dict[str, Any] = field(repr=False)
 
 
@@ -144,6 +144,7 @@ def _remedies(finding: Mapping[str, Any]) -> list[dict[str, str]]:
             "after": words.decibels(remedy["excess_after_db"], removed=remedy["removed"]),
             "how": remedy["how"] if remedy["removed"] or remedy["excess_after_db"] is not None else "not worked out",
             "notes": " ".join(remedy.get("notes", ())),
+            "kind": remedy["change"].get("kind", ""),
         }
         for remedy in finding["remedies"]
     ]
@@ -242,6 +243,7 @@ class _Teller:
             gain=words.gain(cause),
             how=cause.get("how", "") if cause["removed"] or cause["excess_after_db"] is not None else "",
             notes=list(cause.get("notes", ())),
+            change_kind=(cause["change"] or {}).get("kind", ""),
             mechanisms=[(name, " ".join(known[name]["mechanism"].split())) for name in checks if name in known],
             picture=self.picture(ids) if pictured and len(ids) > 1 else Markup(""),
             layer=self.layer_of(self.findings[ids[0]]),
@@ -308,7 +310,7 @@ def _focus(box: Box, least: float = FOCUS_MM) -> list[int]:
 
 
 def _net_windows(shapes: BoardShapes) -> list[list[Any]]:
-    """[name, window] of every named net that has copper, by name."""
+    """[name, window, index] of every named net that has copper, by name."""
     nets = shapes.drawing.nets
     low, high = np.full((len(nets), 2), np.inf), np.full((len(nets), 2), -np.inf)
     for drawn in shapes.layers:
@@ -319,13 +321,36 @@ def _net_windows(shapes: BoardShapes) -> list[list[Any]]:
             np.minimum.at(low, rows, bounds[solid][:, :2])
             np.maximum.at(high, rows, bounds[solid][:, 2:])
     return [
-        [name, _focus(Box(*low[i].tolist(), *high[i].tolist()))]
+        [name, _focus(Box(*low[i].tolist(), *high[i].tolist())), i]
         for i, name in sorted(enumerate(nets), key=lambda item: item[1])
         if name and np.isfinite(low[i]).all()
     ]
 
 
-def _data(document: Mapping[str, Any], teller: _Teller, highlight: Mapping[str, int]) -> dict[str, Any]:
+def _walks(shapes: BoardShapes) -> dict[str, list[Any]]:
+    """By net its ways: [from, to, length in mm, stretches], a stretch as [kind, layer, length in mm, ohm, reference,
+    its layer, lines]; lines in drawing units."""
+    return {
+        net: [
+            [
+                way.start,
+                way.end,
+                round(way.length_mm, 3),
+                [
+                    [
+                        *(s.kind, s.layer, round(s.length_mm, 3), None if s.z_ohm is None else round(s.z_ohm, 1)),
+                        *(s.reference, s.reference_layer, [units(line).ravel().tolist() for line in s.lines]),
+                    ]
+                    for s in way.stretches
+                ],
+            ]
+            for way in ways
+        ]
+        for net, ways in shapes.drawing.walks.items()
+    }
+
+
+def _data(document: Mapping[str, Any], teller: _Teller) -> dict[str, Any]:
     """What the script needs to move the board, as short lists."""
     places = []
     whole = teller.shapes.box
@@ -340,7 +365,11 @@ def _data(document: Mapping[str, Any], teller: _Teller, highlight: Mapping[str, 
                 "at": units([finding["at_mm"]])[0].tolist(),
                 "window": _focus(place_box(finding), FOCUS_MM if finding["shape"] else loose),
                 "layer": teller.layer_of(finding),
-                "nets": [highlight[n] for n in finding["nets"] if n in highlight],
+                "nets": [teller.shapes.net_index[n] for n in finding["nets"] if n in teller.shapes.net_index],
+                "layers": sorted(teller.layers_of(finding)),
+                "check": finding["check"],
+                "finding": finding["id"],
+                "excess": finding["excess_db"],
                 "words": " ".join([*finding["nets"], *finding["parts"], finding["check"]]).lower(),
             }
         )
@@ -354,6 +383,7 @@ def _data(document: Mapping[str, Any], teller: _Teller, highlight: Mapping[str, 
                 "window": _focus(window),
                 "layer": teller.layer_of(findings[0]),
                 "places": [teller.numbers[i] for i in cause["findings"]],
+                "cause": cause["id"],
             }
         )
     parts = [
@@ -369,6 +399,9 @@ def _data(document: Mapping[str, Any], teller: _Teller, highlight: Mapping[str, 
         "causes": causes,
         "nets": _net_windows(teller.shapes),
         "parts": parts,
+        "walks": _walks(teller.shapes),
+        "names": [row["name"] for row in document["stackup"]["layers"]] or list(document["board"]["layers"]),
+        "sheets": [sheet["thickness_mm"] for sheet in document["stackup"]["dielectrics"]],
         "layers": len(teller.shapes.layers),
         "size": teller.shapes.size,
     }
@@ -457,8 +490,6 @@ def compose(document: Mapping[str, Any], shapes: BoardShapes, pictured: int = SH
         number = teller.numbers[finding["id"]]
         if number not in told:
             told[number] = teller.place(finding["id"], pictured=False)
-    nets = [n for f in document["findings"] for n in f["nets"] if n]
-    highlight = {name: i for i, name in enumerate(dict.fromkeys(nets))}
     first = document["findings"][0] if document["findings"] else None
     box = shapes.box
     cut_y = best_cut(shapes, [f["at_mm"][1] for f in document["findings"][:CUT_CANDIDATES]])
@@ -487,6 +518,5 @@ def compose(document: Mapping[str, Any], shapes: BoardShapes, pictured: int = SH
         lines=_line_rows(document),
         pairs=_pair_rows(document),
         anchors=teller.anchors,
-        highlight=highlight,
-        data=_data(document, teller, highlight),
+        data=_data(document, teller),
     )

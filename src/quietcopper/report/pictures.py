@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
+from quietcopper.report.copper import owned_copper, owned_shapes
 from quietcopper.report.svg import (
     UNITS_PER_MM,
     BoardShapes,
@@ -20,12 +21,10 @@ from quietcopper.report.svg import (
     joined,
     path,
     scale_bar_mm,
-    shape_paths,
     units,
 )
 
 MARGIN = 0.04  # of the board's larger side, around the large picture
-NET_SHAPES = 1500  # nets of more traces and pads than this on a layer are not drawn once more to be highlighted
 CROWD_PX, CROWD_NAMED = 20.0, 3  # marks nearer than this share a label; up to so many are named in it
 BOARD_PX = 640  # width that the large picture is expected at, before the page measures it
 
@@ -177,12 +176,10 @@ def board_svg(
     document: Mapping[str, Any],
     shapes: BoardShapes,
     places: Sequence[Mark],
-    highlight: Mapping[str, int],
     cut_y: float,
 ) -> Markup:
     """The large picture: every layer (the style sheet shows the picked one), its reference hatched, all marks.
 
-    highlight : nets to be emphasised when a place is chosen, with the number that their group carries
     cut_y : where the stackup beside it is cut, mm
     """
     whole = shapes.box
@@ -190,13 +187,14 @@ def board_svg(
     px = box.width * UNITS_PER_MM / BOARD_PX
     defs, layers = [], []
     for i, layer in enumerate(shapes.layers):
-        defs.append(Markup('<path id="areas-{}" d="{}"/>').format(i, shape_paths(layer.areas)))
+        data, owners = owned_shapes(layer.areas, layer.layer.area_nets)
+        defs.append(Markup('<path id="areas-{}" data-nets="{}" d="{}"/>').format(i, owners, data))
         under = shapes.reference_of(i, document["stackup"])
         reference = Markup("") if under is None else Markup('<use href="#areas-{}" class="under"/>').format(under)
         layers.append(
-            Markup('<g class="layer layer-{0}">{1}<use href="#areas-{0}" class="area"/>{2}{3}</g>').format(
-                i, reference, layer.copper(*layer.everything), _net_groups(shapes, i, highlight)
-            )
+            Markup(
+                '<g class="layer layer-{0}" data-under="{3}">{1}<use href="#areas-{0}" class="area"/>{2}</g>'
+            ).format(i, reference, owned_copper(layer), "" if under is None else under)
         )
     holes = np.asarray(shapes.drawing.holes, dtype=np.float64).reshape(-1, 3)
     labels = crowd_labels(places, BOARD_PX / box.width)
@@ -241,16 +239,3 @@ def shape_svg(mark: Mark, *, overlay: bool = True) -> Markup:
     surface = Markup('<path class="found" d="{}"/>').format(mark.surface) if mark.surface else Markup("")
     line = Markup('<path class="found-line" d="{}"/>').format(mark.line) if mark.line else Markup("")
     return Markup('<g class="x{}" data-shape="{}">{}{}{}</g>').format(mark.level, mark.number, surface, line, ways)
-
-
-def _net_groups(shapes: BoardShapes, layer: int, highlight: Mapping[str, int]) -> Markup:
-    out = []
-    for name, number in highlight.items():
-        net = shapes.net_index.get(name)
-        if net is None:
-            continue
-        traces, pads = shapes.layers[layer].rows_of_net(net)
-        if 0 < len(traces) + len(pads) <= NET_SHAPES:
-            lines = shapes.layers[layer].copper(traces, pads, css=" chosen")
-            out.append(Markup('<g class="net" data-net="{}">{}</g>').format(number, lines))
-    return Markup("").join(out)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
+import logging
 import time
+from collections.abc import Mapping
 
 from quietcopper.board import Board
 from quietcopper.checks import Check, all_checks
@@ -14,12 +17,15 @@ from quietcopper.electrical.supply_impedance import capacitor_assumptions
 from quietcopper.electrical.view import View
 from quietcopper.errors import SettingsError
 from quietcopper.fields.section_solver import SectionCache
-from quietcopper.findings import AssumptionNote, Result
+from quietcopper.findings import AssumptionNote, NotChecked, Result, Way
 from quietcopper.review.causes import group_causes
 from quietcopper.review.drawing import draw
 from quietcopper.review.look import STAGES, Looked, Progress, look
 from quietcopper.review.prove import PLAN_ROUNDS, most_proofs, prove_result
 from quietcopper.review.tables import board_summary, line_rows, pair_rows, settings_summary, stackup_summary
+from quietcopper.review.walks import net_walks
+
+log = logging.getLogger(__name__)
 
 
 def _silent(stage: str, done: int, total: int) -> None: ...
@@ -74,8 +80,18 @@ def review(
     return result
 
 
+def _walks(view: View) -> tuple[Mapping[str, tuple[Way, ...]], tuple[NotChecked, ...]]:
+    """The ways of the nets; where they fail, a line that says so: the page can do without."""
+    try:
+        return net_walks(view), ()
+    except Exception as e:
+        log.exception("walks failed")
+        return {}, (NotChecked("the page", "ways of nets to walk along", f"it failed: {type(e).__name__}: {e}"),)
+
+
 def _assemble(view: View, checks: tuple[Check, ...], looked: Looked) -> Result:
     board = view.board
+    walks, walkless = _walks(view)
     causes = group_causes(list(looked.findings))
     assumptions = [*board.assumptions, *driver_assumptions(board, view.drivers), *cabled_connectors(view)[1]]
     assumptions += [*supply_assumptions(view), *capacitor_assumptions(view)]
@@ -86,7 +102,7 @@ def _assemble(view: View, checks: tuple[Check, ...], looked: Looked) -> Result:
         causes=causes,
         findings=looked.findings,
         coverage=looked.coverage,
-        not_checked=looked.not_checked,
+        not_checked=(*looked.not_checked, *walkless),
         unread=tuple({"what": u.what, "count": u.count, "where": u.where, "why": u.why} for u in board.unread),
         problems=(*board.problems, *view.copper.problems, *view.settings.unused(board)),
         lines=line_rows(view),
@@ -96,6 +112,6 @@ def _assemble(view: View, checks: tuple[Check, ...], looked: Looked) -> Result:
             check.NAME: {"question": check.QUESTION, "mechanism": check.MECHANISM, "formula": check.FORMULA}
             for check in checks
         },
-        drawing=draw(board),
+        drawing=dataclasses.replace(draw(board), walks=walks),
         passing=looked.passing,
     )
