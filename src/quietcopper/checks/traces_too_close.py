@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 
-import numpy as np
 import shapely
 
 from quietcopper.electrical.coupling import Coupling, at_spacing_for, couplings
+from quietcopper.electrical.disturbance import Disturbances, Disturbed, couplings_by_victim, drawn_wave, together
 from quietcopper.electrical.pictures import section_picture
 from quietcopper.electrical.tables import SIGNAL
+from quietcopper.electrical.travel import Course
 from quietcopper.electrical.view import View
-from quietcopper.fields.crosstalk import far_end_peak, near_end_peak
 from quietcopper.findings import (
     Allowance,
     CauseHint,
@@ -30,15 +29,15 @@ from quietcopper.units import engineering
 NAME = "traces-too-close"
 QUESTION = "Do unrelated lines run side by side so closely and so far that one puts noise on the other?"
 MECHANISM = """Two lines side by side share electric and magnetic field: each edge on one puts a pulse on the other,
-at the
-near end as long as the shared stretch, at the far end as sharp as the edge. A line with a slow task but a fast edge
-disturbs
-as much as a clock."""
-FORMULA = """Coupling coefficients Kb and Kf from the solved section of the two lines (boundary elements); near end
-Kb·swing,
-less in proportion where the stretch is shorter than rise / (2·delay); far end Kf·length / rise·swing; ends taken as
-matched. All neighbours of a line are added, the larger of the two ends counts. Bound: what is skipped cannot reach a
-fifth of the allowance by the printed ceiling 1 / (1 + (D/H)²)."""
+at the near end as long as the shared stretch, at the far end as sharp as the edge. A line with a slow task but a fast
+edge disturbs as much as a clock."""
+FORMULA = """Kb and Kf from the solved section of all lines within reach, up to eight together, with the pour between
+them (boundary elements). Along every shared stretch the aggressor's edge sends Kb·(v(t) - v(t - 2τ)) backward and half
+the difference of the even and the odd wave forward into the victim; edge and waves are followed between the ends of
+their lines: drivers by their resistance, inputs as open, terminations as they are, anything else as matched. What
+arrives at the victim's receiving end counts, or at the worse end where no driver is known to hold the other. Peaks of
+all neighbours are added, as if their edges met. Bound: what is skipped cannot reach a fifth of the allowance by the
+printed ceiling 1 / (1 + (D/H)²). Pairs are judged by pair-disturbed."""
 ALLOWANCES: Mapping[str, Limit] = {
     "noise_share": Limit(
         0.05,
@@ -51,30 +50,16 @@ ALLOWANCES: Mapping[str, Limit] = {
 }
 SOURCES = (
     "Paul, Analysis of Multiconductor Transmission Lines; backward and forward coupling of weakly "
-    "coupled lines (from memory)",
+    "coupled lines (from memory); with ends held to a circuit simulator in tests",
     "Johnson and Graham, High-Speed Digital Design: ceiling 1/(1 + (D/H)²), used to skip only (from memory)",
 )
 
 
+TRIES = 3  # spacings that are looked at for one
 SPARE = 0.94  # half a dB below the allowance is aimed at, for what the spacing of one pair does not tell
 
 
-@dataclass(frozen=True)
-class _Noise:
-    """What one neighbour puts on a victim, V, with the stretches they share."""
-
-    aggressor: int
-    near: float
-    far: float
-    shared: tuple[Coupling, ...]
-
-    @property
-    def peak(self) -> float:
-        return max(self.near, abs(self.far))
-
-
 def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
-    board = view.board
     share = view.settings.allowance(f"{NAME}.noise_share", ALLOWANCES["noise_share"].default)
     driven = {
         net
@@ -89,52 +74,56 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         yield NotChecked(
             NAME, "stretches side by side", "their cross-section lies outside what the solver covers", unsolved
         )
-    by_victim: dict[int, dict[int, list[Coupling]]] = defaultdict(lambda: defaultdict(list))
-    for coupling in found:
-        by_victim[coupling.net_a][coupling.net_b].append(coupling)
-        by_victim[coupling.net_b][coupling.net_a].append(coupling)
+    in_pairs = {net for pair in paired for net in pair}
+    work = Disturbances(view)
     noises = {
-        victim: sorted(
-            (_noise(view, aggressor, shared) for aggressor, shared in others.items()),
-            key=lambda n: (-round(n.peak, 9), board.nets[n.aggressor]),
-        )
-        for victim, others in by_victim.items()
+        victim: work.on(victim, others)
+        for victim, others in couplings_by_victim(found).items()
+        if victim not in in_pairs
     }
-    bundles = _bundles(view, noises, share)
+    bundles = _bundles(view, {victim: noise for victim, (_, noise) in noises.items()}, share)
     allowed = {victim: share * view.drivers[victim].swing for victim in noises}
-    wider = {victim: _wider(noise, allowed[victim]) for victim, noise in noises.items()}
-    for victim, noise in sorted(noises.items()):
+    wider = {victim: _wider(work, victim, noise, allowed[victim]) for victim, (_, noise) in noises.items()}
+    for victim, (way, noise) in sorted(noises.items()):
         bundle, layer = bundles[victim], _strongest(noise[0]).layer
-        spacing = max((w.spacing for n in bundle if (w := wider[n]) is not None and w.layer == layer), default=0.0)
-        yield _finding(view, victim, noise, allowed[victim], wider[victim], bundle, spacing)
+        moved = [w[0] for n in bundle if (w := wider.get(n)) is not None]
+        spacing = max((c.spacing for c in moved if c.layer == layer), default=0.0)
+        yield _finding(view, victim, way, noise, allowed[victim], wider[victim], bundle, spacing)
 
 
-def _noise(view: View, aggressor: int, shared: list[Coupling]) -> _Noise:
-    driver = view.drivers[aggressor]
-    # A stretch below saturation adds in proportion to its length; together they cannot exceed the strongest stretch.
-    near = sum(float(near_end_peak(c.kb, c.length, c.delay, driver.rise, driver.swing)) for c in shared)
-    near = min(near, max(c.kb for c in shared) * driver.swing)
-    far = sum(float(far_end_peak(c.kf, c.length, driver.rise, driver.swing)) for c in shared)
-    return _Noise(aggressor, near, float(np.clip(far, -driver.swing / 2, driver.swing / 2)), tuple(shared))
-
-
-def _total(noise: list[_Noise]) -> tuple[float, float]:
-    """Near and far end of all neighbours added, V: as if all switched at once."""
-    return sum(n.near for n in noise), sum(abs(n.far) for n in noise)
-
-
-def _strongest(noise: _Noise) -> Coupling:
+def _strongest(noise: Disturbed) -> Coupling:
     return max(noise.shared, key=lambda c: (round(c.kb * c.length, 12), c.x, c.y))
 
 
-def _wider(noise: list[_Noise], allowed: float) -> Coupling | None:
+def _wider(
+    work: Disturbances, victim: int, noise: list[Disturbed], allowed: float
+) -> tuple[Coupling, float] | None:  # fmt: skip
     """The strongest stretch at the spacing that brings a victim's noise a little below what is allowed, as if all its
-    neighbours moved as far; None where it need not move."""
-    peak = max(_total(noise))
-    return at_spacing_for(_strongest(noise[0]), SPARE * allowed / peak) if peak > SPARE * allowed else None
+    neighbours moved as far, and the noise that is left then, V; None where it need not move."""
+    peak, strongest = together(noise), _strongest(noise[0])
+    if peak <= SPARE * allowed:
+        return None
+    factor = SPARE * allowed / peak
+    best: tuple[Coupling, float] | None = None
+    for _ in range(TRIES):
+        moved = at_spacing_for(strongest, factor)
+        if moved is None:
+            return best
+        near, far = moved.kb / strongest.kb, abs(moved.kf) / max(abs(strongest.kf), 1e-30)
+
+        def weaker(c: Coupling, near: float = near, far: float = min(far, 1.0)) -> tuple[float, float]:
+            return c.kb * near, c.kf * far
+
+        _, after = work.on(victim, {n.aggressor: n.shared for n in noise}, weaker)
+        left = together(after)
+        best = moved, left
+        if left <= allowed:
+            return best
+        factor *= SPARE * allowed / left
+    return best
 
 
-def _bundles(view: View, noises: dict[int, list[_Noise]], share: float) -> dict[int, tuple[int, ...]]:
+def _bundles(view: View, noises: dict[int, list[Disturbed]], share: float) -> dict[int, tuple[int, ...]]:
     """Nets that disturb each other noticeably, put together: by net, the members of its bundle ordered by name."""
     parent = {net: net for net in noises}
 
@@ -145,7 +134,7 @@ def _bundles(view: View, noises: dict[int, list[_Noise]], share: float) -> dict[
 
     for victim, noise in noises.items():
         for n in noise:
-            if n.peak > share * view.drivers[victim].swing / 5:
+            if n.peak > share * view.drivers[victim].swing / 5 and n.aggressor in parent:
                 a, b = root(victim), root(n.aggressor)
                 parent[max(a, b)] = min(a, b)
     members: dict[int, list[int]] = defaultdict(list)
@@ -158,18 +147,17 @@ def _bundles(view: View, noises: dict[int, list[_Noise]], share: float) -> dict[
 def _finding(
     view: View,
     victim: int,
-    noise: list[_Noise],
+    way: Course | None,
+    noise: list[Disturbed],
     allowed: float,
-    wider: Coupling | None,
+    wider: tuple[Coupling, float] | None,
     bundle: tuple[int, ...],
     spacing: float,
 ) -> Finding:
-    """wider : the strongest stretch as it would have to be for this victim;  spacing : what all of its bundle on the
-    layer would have to keep, m, 0 for nothing more than now."""
+    """wider : the strongest stretch as it would have to be for this victim, and what is left;  spacing : what all of
+    its bundle on the layer would have to keep, m, 0 for nothing more than now."""
     board = view.board
-    near, far = _total(noise)
-    peak, end = (near, "near") if near >= far else (far, "far")
-    worst = noise[0]
+    peak, worst = together(noise), noise[0]
     strongest = _strongest(worst)
     layer = strongest.layer
     name, other = board.nets[victim], board.nets[worst.aggressor]
@@ -178,13 +166,13 @@ def _finding(
     closest = min(c.spacing for n in noise for c in n.shared)
     remedies = []
     if wider is not None:
+        moved, left = wider
         change = Proposal(
-            f"keep {engineering(wider.spacing, 'm')} between {name} and its neighbours",
+            f"keep {engineering(moved.spacing, 'm')} between {name} and its neighbours",
             "set-spacing",
-            {"net": name, "layer": layer, "spacing": wider.spacing},
+            {"net": name, "layer": layer, "spacing": moved.spacing},
         )
-        factor = wider.kb / strongest.kb if end == "near" else abs(wider.kf) / max(abs(strongest.kf), 1e-30)
-        remedies.append(Remedy(change, allowance.excess_db(peak * factor)))
+        remedies.append(Remedy(change, allowance.excess_db(left)))
     spread = Proposal(f"spread the bundle on {board.layer_label(layer)}")
     if spacing > 0:
         spread = Proposal(
@@ -195,12 +183,30 @@ def _finding(
     if spread.kind and len(bundle) > 1:
         remedies.append(Remedy(spread, None, "not solved"))
     others = "1 neighbour" if len(noise) == 1 else f"{len(noise)} neighbours"
+    where = _where(way, worst.at_start)
     lines = shapely.union_all([c.line for n in noise for c in n.shared])
+    evidence: dict[str, object] = {
+        "noise_v": peak,
+        "at": where,
+        "near_end_coupling": strongest.kb,
+        "shared_length_mm": length * 1e3,
+        "spacing_mm": strongest.spacing * 1e3,
+        "aggressor_rise_ps": view.drivers[worst.aggressor].rise * 1e12,
+        "contributions": [{"what": board.nets[n.aggressor], "value": n.peak, "unit": "V"} for n in noise[:6]],
+    }
+    volts = None
+    if allowance.excess_db(peak) > 0:
+        evidence["waveform"] = drawn_wave(worst, allowed, f"{other} on {name}, at {where}")
+        volts = tuple(float(i == strongest.other) for i in range(len(strongest.section.lines)))
+        if strongest.net_a != victim:  # the section is described from the other line
+            volts = tuple(float(i == 0) for i in range(len(strongest.section.lines)))
+    names = tuple(board.nets[net] for net in strongest.nets)
+    evidence["section"] = section_picture(strongest.section, names, volts)
     return Finding(
         check=NAME,
         subject=(name, board.layers[layer].name),
         title=f"{name} takes noise from {other}" + (f" and {len(noise) - 1} more" if len(noise) > 1 else ""),
-        message=f"{others} put {engineering(peak, 'V')} on the {end} end of {name}; the strongest, {other}, runs "
+        message=f"{others} put {engineering(peak, 'V')} on {name} at {where}; the strongest, {other}, runs "
         f"{engineering(length, 'm')} beside it at {engineering(closest, 'm')} edge to edge.",
         place=Place((strongest.x, strongest.y), lines, (layer,), (name, *(board.nets[n.aggressor] for n in noise))),
         predicted=peak,
@@ -215,17 +221,12 @@ def _finding(
             remedies[0].change if remedies and len(bundle) == 1 else spread,
         ),
         remedies=tuple(remedies),
-        evidence={
-            "near_end_v": near,
-            "far_end_v": far,
-            "near_end_coupling": strongest.kb,
-            "shared_length_mm": length * 1e3,
-            "spacing_mm": strongest.spacing * 1e3,
-            "aggressor_rise_ps": view.drivers[worst.aggressor].rise * 1e12,
-            "contributions": [
-                {"what": board.nets[n.aggressor], "value": n.near if end == "near" else abs(n.far), "unit": "V"}
-                for n in noise[:6]
-            ],
-            "section": section_picture(strongest.section, (name, other)),
-        },
+        evidence=evidence,
     )
+
+
+def _where(way: Course | None, at_start: bool) -> str:
+    """The end of a victim's way in words: "U2.5", or the end where no pin is known."""
+    if way is not None and not at_start and way.label:
+        return way.label
+    return "its start" if at_start and way is not None and way.label else "one end"

@@ -1,8 +1,7 @@
-"""Coupling of lines that run side by side, solved on the section of the two."""
+"""Coupling of lines that run side by side, solved on the section as cut there, all lines within reach together."""
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -12,22 +11,30 @@ import shapely
 from shapely import LineString
 
 from quietcopper.board.model import Floats, Ints
-from quietcopper.electrical.sections import cut_section
+from quietcopper.electrical.neighbours import HEIGHTS, SMALLEST_REACH
+from quietcopper.electrical.section_cuts import Cuts
+from quietcopper.electrical.section_stack import Content, cross_section
 from quietcopper.electrical.view import View
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.section import CrossSection, Strip
 from quietcopper.fields.section_solver import Solution, solve, solve_many
 
 SLOWEST = 7e-9  # s/m; no line in laminate is much slower
-GRID = 5e-6  # m; spacings and widths are rounded to this before solving, well below what is etched
+GRID = 5e-6  # m; proposed spacings are rounded to this, well below what is etched
 
 
 @dataclass(frozen=True)
 class Coupling:
-    """A stretch that two nets share on a layer. kb : near-end coefficient; kf : far end, s/m; delay : s/m of line a."""
+    """A stretch that two nets share on a layer. kb : near-end coefficient; kf : far end, s/m; delay : s/m of line a.
+
+    trace_a, trace_b : rows in board.traces; nets : of the lines of `section`, net_a's first; other : which of them is
+    net_b's; solution : of the section, all its lines together
+    """
 
     net_a: int
     net_b: int
+    trace_a: int
+    trace_b: int
     layer: int
     length: float
     spacing: float
@@ -38,6 +45,9 @@ class Coupling:
     y: float
     line: LineString
     section: CrossSection
+    solution: Solution
+    nets: tuple[int, ...]
+    other: int
 
 
 def run_at(view: View, trace: Ints, x: Floats, y: Floats) -> Ints:
@@ -60,24 +70,30 @@ def beside(section: CrossSection, width: float, spacing: float) -> CrossSection:
 
 
 def couplings(
-    view: View, driven: Collection[int], paired: Collection[frozenset[int]], least: float
+    view: View,
+    driven: Collection[int],
+    paired: Collection[frozenset[int]],
+    least: float,
+    of: Collection[int] | None = None,
 ) -> tuple[list[Coupling], int]:
     """All shared stretches of driven nets that can matter, solved, and how many could not be.
 
     Skipped: the two lines of a pair, and stretches that by the ceiling 1/(1 + (D/H)²) of Johnson and Graham (from
-    memory; 2.6 to 3.6 times the true figure) stay below `least` of the swing at either end. Pour between the lines is
-    left
-    out: it lowers the coupling, so the figure is a bound.
+    memory; 2.6 to 3.6 times the true figure) stay below `least` of the swing at either end. Pour beside and between
+    the lines and other lines within reach are in the section, as they lie in the middle of the stretch.
+    of : only stretches of these nets with others
     """
     board, near = view.board, view.neighbours
     if not len(near):
         return [], 0
-    traces = board.traces
+    traces, runs = board.traces, view.runs
     nets = np.stack([traces.net[near.a], traces.net[near.b]], -1)
     keep = np.isin(nets, sorted(driven)).all(axis=1)
     keep &= np.array([frozenset(pair) not in paired for pair in nets.tolist()])
+    if of is not None:
+        keep &= np.isin(nets, sorted(of)).any(axis=1)
     run = run_at(view, near.a, near.x, near.y)
-    height = view.runs.reference_gap[run]
+    height = runs.reference_gap[run]
     centre = near.spacing + (traces.width[near.a] + traces.width[near.b]) / 2
     ceiling = 1 / (1 + np.where(np.isfinite(height), centre / height, 0.0) ** 2)
     swing = np.array([driver.swing for driver in view.drivers])
@@ -86,64 +102,84 @@ def couplings(
     ratio = swing[nets].max(axis=1) / np.maximum(swing[nets].min(axis=1), 1e-9)
     edges = near.length * SLOWEST / fastest  # shared length in edges: the far end grows with it
     keep &= ceiling * np.maximum(np.minimum(1.0, 2 * edges), edges) * ratio > least
-    rows = np.flatnonzero(keep)
-    kinds: dict[tuple[int, ...], list[int]] = defaultdict(list)
-    for row in rows.tolist():
-        a, b = int(near.a[row]), int(near.b[row])
-        key = (
-            int(traces.layer[a]),
-            # the shift keeps half steps, which are common, away from where rounding turns over
-            *(round(float(v) / GRID - 0.01) for v in (traces.width[a], traces.width[b], near.spacing[row])),
-            int(view.runs.above_layer[run[row]]),
-            int(view.runs.below_layer[run[row]]),
-        )
-        kinds[key].append(row)
-    sections: list[CrossSection] = []
-    members: list[list[int]] = []
-    unsolved = 0
-    for key, group in kinds.items():
-        base = cut_section(view, int(run[group[0]]), with_pour=False).section
-        if base is None or key[3] <= 0:  # no section, or copper that touches
-            unsolved += len(group)
+    rows = np.flatnonzero(keep).astype(np.int32)
+    points = shapely.points(near.x[rows], near.y[rows])
+    along = shapely.line_locate_point(traces.lines[near.a[rows]], points)
+    share = np.clip((along - runs.start[run[rows]]) / runs.length[run[rows]], 0.0, 1.0)
+    cuts = Cuts(view, runs, run[rows], share, True, HEIGHTS, SMALLEST_REACH)
+    found = [_meeting(view, cuts, k, int(near.b[row])) for k, row in enumerate(rows.tolist())]
+    sections: dict[Content, CrossSection | None] = {}
+    for met in found:
+        if met is not None and met[0] not in sections:
+            sections[met[0]] = _section(view, met[0])
+    usable = [content for content, section in sections.items() if section is not None]
+    solved = dict(
+        zip(usable, solve_many([s for s in sections.values() if s is not None], cache=view.sections), strict=True)
+    )
+    out, unsolved = [], 0
+    for met, row in zip(found, rows.tolist(), strict=True):
+        solution = solved.get(met[0]) if met is not None else None
+        if met is None or not isinstance(solution, Solution):
+            unsolved += 1
             continue
-        sections.append(beside(base, key[2] * GRID, key[3] * GRID))
-        members.append(group)
-    out = []
-    for section, solution, group in zip(sections, solve_many(sections, cache=view.sections), members, strict=True):
-        if not isinstance(solution, Solution):
-            unsolved += len(group)
-            continue
-        kb, kf = solution.near_end_coupling(0, 1), solution.far_end_coupling(0, 1)
-        for row in group:
-            out.append(
-                Coupling(
-                    int(nets[row, 0]),
-                    int(nets[row, 1]),
-                    int(traces.layer[near.a[row]]),
-                    float(near.length[row]),
-                    float(near.spacing[row]),
-                    kb,
-                    kf,
-                    solution.delay(0),
-                    float(near.x[row]),
-                    float(near.y[row]),
-                    near.line[row],
-                    section,
-                )
+        _, own, other = met
+        out.append(
+            Coupling(
+                int(nets[row, 0]),
+                int(nets[row, 1]),
+                int(near.a[row]),
+                int(near.b[row]),
+                int(traces.layer[near.a[row]]),
+                float(near.length[row]),
+                float(near.spacing[row]),
+                solution.near_end_coupling(0, other),
+                solution.far_end_coupling(0, other),
+                solution.delay(0),
+                float(near.x[row]),
+                float(near.y[row]),
+                near.line[row],
+                solution.section,
+                solution,
+                own,
+                other,
             )
+        )
     out.sort(key=lambda c: (c.net_a, c.net_b, c.layer, round(c.x, 9), round(c.y, 9)))
     return out, unsolved
 
 
+def _meeting(view: View, cuts: Cuts, k: int, trace: int) -> tuple[Content, tuple[int, ...], int] | None:
+    """What one cut met, the nets of its lines, and which of them is that of the trace; None where it is not there."""
+    content, _ = cuts.content(k)
+    if content is None:
+        return None
+    net = view.board.traces.net
+    own = (int(cuts.net[k]), *(int(net[row]) for row in cuts.beside(k)))
+    wanted = int(net[trace])
+    places = [i for i in range(1, len(own)) if own[i] == wanted]
+    if not places:
+        return None
+    nearest = min(places, key=lambda i: min(abs(edge) for edge in content.lines[i - 1]))
+    return content, own, nearest
+
+
+def _section(view: View, content: Content) -> CrossSection | None:
+    try:
+        return cross_section(view.board, content, view.settings.etch)
+    except OutOfRange:
+        return None
+
+
 def at_spacing_for(coupling: Coupling, factor: float) -> Coupling | None:
-    """The same stretch at the spacing where its near-end coupling falls to `factor` of what it is, solved there.
+    """The same stretch at the spacing where its near-end coupling falls to `factor` of what it is, the two lines alone.
 
     The spacing is read off the curve of coupling over spacing (`_curve`), rounded up to the grid, and the stretch
     solved there.
     None when even 20 heights between the lines do not reach it.
     """
-    line, other = coupling.section.lines
-    single = replace(coupling.section, lines=(line,))
+    line, other = coupling.section.lines[0], coupling.section.lines[coupling.other]
+    planes = tuple(g for g in coupling.section.grounds if abs(g.y - line.y) > 1e-7)  # pour gives way
+    single = replace(coupling.section, lines=(line,), grounds=planes)
     spacings, couplings_there = _curve(single, other.width)
     wanted = coupling.kb * factor
     if not len(spacings) or wanted < couplings_there[-1]:
@@ -157,7 +193,10 @@ def at_spacing_for(coupling: Coupling, factor: float) -> Coupling | None:
     except OutOfRange:
         return None
     kb, kf = solution.near_end_coupling(0, 1), solution.far_end_coupling(0, 1)
-    return replace(coupling, spacing=spacing, kb=kb, kf=kf, section=section)
+    nets = (coupling.net_a, coupling.net_b)
+    return replace(
+        coupling, spacing=spacing, kb=kb, kf=kf, section=section, solution=solution, nets=nets, other=1
+    )  # fmt: skip
 
 
 _solved = lru_cache(maxsize=256)(solve)

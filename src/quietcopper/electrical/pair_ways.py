@@ -11,11 +11,14 @@ import numpy as np
 from quietcopper.board.model import Floats, Ints
 from quietcopper.electrical.parts import series_links
 from quietcopper.electrical.profile import Profile
-from quietcopper.electrical.sections import cut_section
+from quietcopper.electrical.section_cuts import POUR_REACH, Cuts
+from quietcopper.electrical.section_stack import cross_section
 from quietcopper.electrical.tables import Pair
 from quietcopper.electrical.view import TYPICAL_DELAY, View
 from quietcopper.electrical.ways import gap_inductance
 from quietcopper.errors import OutOfRange
+from quietcopper.fields.line_network import worst_stretch
+from quietcopper.fields.section import CrossSection
 
 MOST_UNSOLVED = 0.3  # share of a line without impedance of its own up to which its delay is trusted
 TOGETHER = 3e-3  # m; gaps that the two lines cross no further apart are one gap
@@ -139,38 +142,97 @@ class PairSections:
 
     piece : row of that line's profile; differential, common : ohm, nan where not solved; where the other line is not
     beside it, those of two single lines
-    spacing : edge to edge, m, inf where the other line is not beside it
+    positive, negative : ohm, what each line's wave meets while the two are driven in opposition
+    spacing : edge to edge, m, inf where the other line is not beside it; section : index into `sections`, -1 for none
+    sections : the different ones, the positive line first, then the negative one, any others quiet beside them
     """
 
     piece: Ints
     differential: Floats
     common: Floats
+    positive: Floats
+    negative: Floats
     spacing: Floats
+    section: Ints
+    sections: tuple[CrossSection, ...]
 
 
 def pair_sections(view: View, way: PairWay) -> PairSections:
     """The cross-sections along a pair's positive line with the negative one in them, solved."""
-    traces, profile = view.board.traces, way.positive
-    pieces = np.flatnonzero((profile.run >= 0) & np.isfinite(profile.z0))
-    out = np.full((3, len(pieces)), np.nan)
+    traces, profile, runs = view.board.traces, way.positive, view.runs
+    pieces = np.flatnonzero((profile.run >= 0) & np.isfinite(profile.z0)).astype(np.int32)
+    run = profile.run[pieces]
+    share = np.clip((profile.at[pieces] - runs.start[run]) / runs.length[run], 0.0, 1.0)
+    cuts = Cuts(view, runs, run, share, True, POUR_REACH)
+    out = np.full((5, len(pieces)), np.nan)
+    section_of = np.full(len(pieces), -1, dtype=np.int32)
+    known: dict[CrossSection, int] = {}
     for i, piece in enumerate(pieces.tolist()):
-        run = int(profile.run[piece])
-        share = (profile.at[piece] - view.runs.start[run]) / view.runs.length[run]
-        cut = cut_section(view, run, float(share), with_neighbours=True)
         single = float(profile.z0[piece])
-        out[:, i] = 2 * single, single / 2, np.inf
-        if cut.section is None:
+        out[:, i] = 2 * single, single / 2, single, single, np.inf
+        content, _ = cuts.content(i)
+        nets = [int(traces.net[row]) for row in cuts.beside(i)]
+        if content is None or way.negative.path.net not in nets:
             continue
-        mates = [k for k in range(1, len(cut.traces)) if traces.net[cut.traces[k]] == way.negative.path.net]
-        if not mates:
-            continue
-        line = cut.section.lines[0]
-        mate = min((cut.section.lines[k] for k in mates), key=lambda s: abs(s.x - line.x))
-        out[2, i] = abs(mate.x - line.x) - (mate.width + line.width) / 2
         try:
-            modes = view.sections.solve(replace(cut.section, lines=(line, mate))).pair()
+            section = cross_section(view.board, content, view.settings.etch)
+            line = section.lines[0]
+            mates = [k for k, net in enumerate(nets, start=1) if net == way.negative.path.net]
+            mate = min(mates, key=lambda k: abs(section.lines[k].x - line.x))
+            others = [s for k, s in enumerate(section.lines) if k not in (0, mate)]
+            section = replace(section, lines=(line, section.lines[mate], *others))
+            solution = view.sections.solve(section)
         except OutOfRange:
-            out[:2, i] = np.nan
+            out[:4, i] = np.nan
             continue
-        out[:2, i] = modes.differential, modes.common
-    return PairSections(pieces.astype(np.int32), out[0], out[1], out[2])
+        other, modes = section.lines[1], solution.pair()
+        inductance, capacitance = solution.inductance, solution.capacitance
+        own = [
+            float(np.sqrt((inductance[k, k] - inductance[0, 1]) / (capacitance[k, k] - capacitance[0, 1])))
+            for k in (0, 1)
+        ]
+        gap = abs(other.x - line.x) - (other.width + line.width) / 2
+        out[:, i] = modes.differential, modes.common, *own, gap
+        section_of[i] = known.setdefault(section, len(known))
+    differential, common, positive, negative, spacing = out
+    return PairSections(pieces, differential, common, positive, negative, spacing, section_of, tuple(known))
+
+
+@dataclass(frozen=True, eq=False)
+class Conversion:
+    """The stretch of a pair where most of an edge comes back as common mode because its lines are unequal.
+
+    share : of each line's swing; pieces : rows of the PairSections; length : m; positive, negative : ohm, mean over it
+    """
+
+    share: float
+    pieces: Ints
+    length: float
+    positive: float
+    negative: float
+
+
+def conversion(way: PairWay, found: PairSections, rise: float) -> Conversion | None:
+    """Where a pair's lines are unequal, the sum of what both reflect of an edge of `rise` (s, its whole length).
+
+    Each line reflects (Z - mean) / (2 mean) of its own edge, the two edges are opposite: (Zp - Zn) / (2 mean) of the
+    swing is left in common, first order, over the half edge that returns together. None where they are equal.
+    """
+    known = np.isfinite(found.positive) & np.isfinite(found.spacing)
+    rows = np.flatnonzero(known)
+    if not len(rows):
+        return None
+    mean = (found.positive[rows] + found.negative[rows]) / 2
+    reference = float(np.average(mean))
+    off = (found.positive[rows] - found.negative[rows]) / (2 * mean)
+    unlike = reference * (1 + off) / (1 - off)  # the impedance that reflects `off`
+    delay = way.positive.delay[found.piece[rows]]
+    share, start, stop = worst_stretch(unlike, delay, rise, reference)
+    if share == 0:
+        return None
+    after = np.cumsum(delay)
+    inside = (after > start) & (after - delay < stop) & (np.sign(unlike - reference) == np.sign(share))
+    chosen = rows[inside]
+    length = way.positive.length[found.piece[chosen]]
+    one, other = (float(np.average(z[chosen], weights=length)) for z in (found.positive, found.negative))
+    return Conversion(abs(share), chosen.astype(np.int32), float(length.sum()), one, other)

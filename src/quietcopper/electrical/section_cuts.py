@@ -22,6 +22,7 @@ from quietcopper.units import MICRON
 # 0.19 %, a quiet line 2.5 h away lowers it by 0.13 %.
 POUR_REACH, EDGE_REACH, LINE_REACH = 4.0, 3.0, 2.5
 POUR_STEP, EDGE_STEP = 0.03, 0.05  # of height over distance, see _place: 0.2 % in the same lines' impedance at most
+LINE_STEP = 0.01  # the same for lines: their coupling to 0.5 % at a gap of one height
 BARE_REACH = 3e-3  # m; for a trace without any reference, whose return is the copper beside it
 NARROWEST = 20e-6  # m; narrower pieces of copper, and half as narrow openings, are rounding in the data
 ALONG = 0.94  # cosine of the angle up to which a trace beside another runs along with it (20°)
@@ -48,10 +49,11 @@ class Cuts:
     """Many cuts at once: points, and for each the copper met on its own layer and above and below it."""
 
     def __init__(
-        self, view: View, runs: Runs, rows: Index, positions: Floats, with_pour: bool, line_reach: float | None
-    ) -> None:
+        self, view: View, runs: Runs, rows: Ints | Index, positions: Floats, with_pour: bool, line_reach: float | None,
+        least_reach: float = 0.0,
+    ) -> None:  # fmt: skip
         """positions : share of each run's length; line_reach : distances to the reference up to which traces of other
-        signals are lines of the section, None for none of them"""
+        signals are lines of the section, and least_reach (m) in any case; None for none of them"""
         self._board, self._runs, self._rows = view.board, runs, rows
         trace = runs.trace[rows].astype(np.int64)
         along = runs.start[rows] + (runs.stop[rows] - runs.start[rows]) * positions
@@ -73,7 +75,7 @@ class Cuts:
             self._pour()
         fixed = np.array([role.kind in (GROUND, SUPPLY) for role in view.roles], dtype=np.bool_)
         if with_pour or line_reach is not None:
-            self._neighbours(view, fixed, with_pour, line_reach)
+            self._neighbours(view, fixed, with_pour, line_reach, least_reach)
 
     def content(self, i: int) -> tuple[Content | None, str]:
         """What was cut at one place, rounded, and of its two mirror images the first; or why there is none."""
@@ -206,11 +208,12 @@ class Cuts:
                 self.touched[row] |= any(a < edge and b > -edge for a, b, _ in spans)
                 self._keep(row, int(layer), spans, cut, self._reach[row] / POUR_REACH, POUR_STEP, cut[1])
 
-    def _neighbours(self, view: View, fixed: Bools, as_ground: bool, line_reach: float | None) -> None:
+    def _neighbours(self, view: View, fixed: Bools, as_ground: bool, line_reach: float | None, least: float) -> None:
         """Traces that run along within reach: of ground and supply nets as reference, of others as lines."""
         as_lines = line_reach is not None
         traces = self._board.traces
-        half = self.width / 2 + self._reach
+        lines = np.maximum((line_reach or 0.0) * self._reach / POUR_REACH, least)
+        half = self.width / 2 + np.maximum(self._reach, lines)
         ends = np.stack(
             [self.x - self.nx * half, self.y - self.ny * half, self.x + self.nx * half, self.y + self.ny * half], axis=1
         )
@@ -231,14 +234,16 @@ class Cuts:
         ):
             width, height = self.width[row], self._reach[row] / POUR_REACH
             a, b = at - traces.width[one] / 2, at + traces.width[one] / 2
-            near = _place(a if at > 0 else b, width, height, POUR_STEP)
+            near = _place(a if at > 0 else b, width, height, POUR_STEP if fixed[traces.net[one]] else LINE_STEP)
             wide = round(traces.width[one] / UNIT)
             left, right = (near, near + wide) if at > 0 else (near - wide, near)
             if a < width / 2 and b > -width / 2:
                 self.touched[row] = True
             elif fixed[traces.net[one]]:
+                if min(abs(a), abs(b)) - width / 2 > self._reach[row]:
+                    continue
                 self.pieces[row] = _united(self.pieces[row], Piece(int(self.layer[row]), left, right))
-            elif min(abs(a), abs(b)) - width / 2 <= (line_reach or 0.0) * height:
+            elif min(abs(a), abs(b)) - width / 2 <= lines[row]:
                 self.lines[row].append(_Line(left, right, one))
         for row in np.unique(cut).tolist():
             self.lines[row] = self._clear(row)
@@ -277,7 +282,7 @@ def _place(x: float, width: float, height: float, step: float) -> int:
     beyond = abs(x) - width / 2
     if beyond > height / 4:
         beyond = height / step / max(round(height / beyond / step), 1)
-    elif step == POUR_STEP and beyond > UNIT:
+    elif step != EDGE_STEP and beyond > UNIT:
         beyond = height * float(np.exp(round(float(np.log(beyond / height)) / 0.0075) * 0.0075))
     else:
         beyond = round(beyond / height / 0.01) * 0.01 * height

@@ -74,14 +74,28 @@ def difference(view: View, profile: Profile, piece: int, other: int) -> Differen
         usual_words = f"{engineering(far, 'm')} elsewhere" if np.isfinite(far) else "and elsewhere not"
         words = f"copper {here} there, {usual_words}"
         return Difference(BESIDE, words, f"beside:{name}", f"Copper beside lines on {label} comes and goes")
+    sides, usually = (_sides(view, int(profile.section[i])) for i in (piece, other))
+    if sides != usually:
+        count = ("no side", "one side", "both sides")
+        words = f"copper lies beside it on {count[sides]} there, elsewhere on {count[usually]}"
+        return Difference(BESIDE, words, f"beside:{name}", f"Copper beside lines on {label} comes and goes")
     words = "the end of its plane lies near it there"
     return Difference(REFERENCE, words, f"reference:{name}", f"Lines on {label} lose their reference in places")
 
 
 def _beside(view: View, index: int) -> float:
     """Distance to the nearest copper beside a line on its own layer in one of the solved sections, m, inf for none."""
+    return round(min((gap for _, gap in _coplanar(view, index)), default=float("inf")), 7)
+
+
+def _sides(view: View, index: int) -> int:
+    """On how many sides copper lies within reach beside a line on its own layer."""
+    return len({left for left, _ in _coplanar(view, index)})
+
+
+def _coplanar(view: View, index: int) -> list[tuple[bool, float]]:
+    """Copper beside a line on its own layer: whether on its left, and how far, m."""
     section = view.line_table.sections[index]
     line = section.lines[0]
-    copper = [*section.grounds, *section.lines[1:]]
-    gaps = [abs(g.x - line.x) - (g.width + line.width) / 2 for g in copper if abs(g.y - line.y) < 1e-7]
-    return round(min(gaps, default=float("inf")), 7)
+    copper = [g for g in (*section.grounds, *section.lines[1:]) if abs(g.y - line.y) < 1e-7]
+    return [(g.x < line.x, abs(g.x - line.x) - (g.width + line.width) / 2) for g in copper]

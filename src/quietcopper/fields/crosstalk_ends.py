@@ -1,10 +1,10 @@
 """Noise that an edge on one line puts on another along all stretches they share, with what stands at the lines' ends.
 
-Each passage of the aggressor's edge along a stretch sends two waves into the victim: backward Kb·(v(t) − v(t − 2τ)) from
-where the edge enters, forward half the difference of the even and the odd wave from where it leaves (`crosstalk`, with
-sources). Edge and waves are then followed between the resistive ends of their own lines: at an end with reflection r
-the voltage is (1 + r) times the wave, and r times the wave goes back. Weak coupling: the victim gives nothing back.
-Held to coupled lines in a circuit simulator, 5 % of the peak.
+Each passage of the aggressor's edge along a stretch sends two waves into the victim: backward Kb·(v(t) − v(t − 2τ))
+from where the edge enters, forward half the difference of the even and the odd wave from where it leaves (`crosstalk`
+names the sources). Edge and waves are then followed between the resistive ends of their lines: at an end with
+reflection r the voltage is (1 + r) times the wave, and r times the wave goes back. Weak coupling: the victim gives
+nothing back. Held to coupled lines in a circuit simulator, 5 % of the peak.
 """
 
 from __future__ import annotations
@@ -119,8 +119,8 @@ def _summed(at_ends: tuple[list[tuple[float, float]], list[tuple[float, float]]]
     times = [t for ramps in at_ends for t, _ in ramps] or [0.0]
     first, last = min(times) - rise / _PER_RISE, max(times) + rise * 1.1
     step = max(rise / _PER_RISE, (last - first) / _MOST_POINTS)
-    time = first + step * np.arange(int((last - first) / step) + 3)
-    volts = []
+    time = np.asarray(first + step * np.arange(int((last - first) / step) + 3), dtype=np.float64)
+    volts: list[Floats] = []
     for ramps in at_ends:
         slope = np.zeros(len(time))
         if ramps:
@@ -130,6 +130,7 @@ def _summed(at_ends: tuple[list[tuple[float, float]], list[tuple[float, float]]]
                 low = at.astype(np.int64)
                 np.add.at(slope, low, sign * v * (1 - (at - low)))
                 np.add.at(slope, low + 1, sign * v * (at - low))
-        level = np.cumsum(np.cumsum(slope)) * step / rise
-        volts.append(np.concatenate([[0.0], level[:-1]]))  # the slope that begins at a point shows at the next one
+        level = np.zeros(len(time))
+        level[1:] = (np.cumsum(np.cumsum(slope)) * (step / rise))[:-1]  # a slope shows at the point after its beginning
+        volts.append(level)
     return EndNoise(time, volts[0], volts[1])
