@@ -51,6 +51,13 @@ NAMES = (
     "lone-copper",
     "pour-finger",
     "split-ground-at-cable",
+    "line-drives-cables",
+    "loop-radiates",
+    "plane-edges-radiate",
+    "connector-without-ground",
+    "line-leaves-unfiltered",
+    "weak-protection",
+    "clock-beside-connector",
 )
 
 

@@ -10,7 +10,6 @@ import numpy as np
 from quietcopper.board.model import Floats
 from quietcopper.electrical.choices import BARRIER_MM, barrier_width, clearance_between, ground_in_regions
 from quietcopper.electrical.emission import FieldEstimate, worst_field
-from quietcopper.electrical.signals import edge_current
 from quietcopper.electrical.tables import GROUND, SIGNAL
 from quietcopper.electrical.view import View
 from quietcopper.electrical.ways import Ways, across_gap, crossing_at
@@ -87,7 +86,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
                 continue
             a, b = int(gaps.before[row]), int(gaps.after[row])
             ways = across_gap(view, a, b, float(gaps.x[row]), float(gaps.y[row]), crossing_at(view, row))
-            estimate = worst_field(view, view.drivers[net], edge_current(view.drivers[net], z0), _impedance(ways, z0))
+            estimate = worst_field(view, net, z0, _impedance(ways, z0))
             if estimate is not None and (worst is None or estimate.field / estimate.limit > worst[0]):
                 worst = (estimate.field / estimate.limit, row, estimate, ways)
         if worst is not None:
@@ -165,4 +164,5 @@ def _finding(
             "worst_frequency_hz": estimate.frequency,
             "spectrum": estimate.spectrum,
         },
+        range_db=estimate.range_db,
     )

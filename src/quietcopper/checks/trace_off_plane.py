@@ -11,7 +11,6 @@ import shapely
 
 from quietcopper.electrical.edges import EdgeRuns, runs_near_edge
 from quietcopper.electrical.emission import worst_field
-from quietcopper.electrical.signals import edge_current
 from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.view import View
 from quietcopper.fields.returns import plane_inductance
@@ -86,7 +85,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
 def _price(
     view: View, near: EdgeRuns, rows: np.ndarray, net: int, area: int, heights: float
 ) -> Iterator[Finding | NotChecked]:
-    board, runs, driver = view.board, view.runs, view.drivers[net]
+    board, runs = view.board, view.runs
     index = near.run[rows]
     length, height, width, inside = runs.length[index], near.height[rows], near.plane_width[rows], near.inside[rows]
     z0 = view.impedance_of(net, int(runs.layer[index[0]]))
@@ -96,7 +95,7 @@ def _price(
     inductance = float((plane_inductance(width, width / 2 - inside, height) * length).sum())
     # The same length moved inside to where the edge no longer matters.
     moved = float((plane_inductance(width, np.maximum(width / 2 - heights * height, 0), height) * length).sum())
-    estimate = worst_field(view, driver, edge_current(driver, z0), lambda f: 2 * np.pi * f * inductance)
+    estimate = worst_field(view, net, z0, lambda f: 2 * np.pi * f * inductance)
     if estimate is None:
         return
     lines = shapely.union_all(runs.line[index])
@@ -135,6 +134,7 @@ def _price(
             "worst_frequency_hz": estimate.frequency,
             "spectrum": estimate.spectrum,
         },
+        range_db=estimate.range_db,
     )
 
 

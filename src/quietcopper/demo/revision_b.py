@@ -9,12 +9,12 @@ from quietcopper.demo.revision_a import start
 from quietcopper.demo.routes import BOTTOM, CLOCK_VIAS, TOP, Choices, ground_pours, route_signals
 
 GROUND_PLANES = (2, 3)
-CHOICES = Choices(line=0.2, antenna=0.2, led_first=7.2, led_pitch=0.85, reference_edge=57.0)
+CHOICES = Choices(line=0.117, antenna=0.117, led_first=7.2, led_pitch=0.85, reference_edge=56.4)
 
 
 def revision_b() -> Board:
     """The mended board."""
-    b = start("Bogbean B", prepreg_um=120, core_um=600)
+    b = start("Bogbean B", prepreg_um=75, core_um=600)
     place_parts(b, "GND")
     route_signals(b, "GND", CHOICES)
     _return_vias(b)
@@ -43,7 +43,7 @@ def _return_vias(b: BoardBuilder) -> None:
 
 
 def _supplies(b: BoardBuilder) -> None:
-    """The three supplies as pours on the bottom, 0.12 mm from the ground plane above them."""
+    """The three supplies as pours on the bottom, 0.075 mm from the ground plane above them."""
     b.route("5V", (20.4, 21.0), (21.2, 20.2), (21.2, 16.6), (12.9, 16.6), "C27.1", layer=TOP, width=0.8)
     b.route("5V", (27.6, 24.1), (27.4, 24.3), (27.4, 40.4), Hop(BOTTOM), (27.4, 54.5), "J2.1", layer=TOP, width=0.8)
     b.via("5V", (27.4, 39.7))

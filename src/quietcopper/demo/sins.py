@@ -234,6 +234,21 @@ rise_ps = 1500.0
 swing_v = 3.3
 source_ohm = 40.0
 
+# the sensors' bus at 100 kHz, its falling edges slowed by the controller
+[nets."I2C_SCL"]
+kind = "clock"
+clock_mhz = 0.1
+rise_ps = 120000.0
+swing_v = 3.3
+source_ohm = 35.0
+
+[nets."I2C_SDA"]
+kind = "data"
+data_mbps = 0.1
+rise_ps = 120000.0
+swing_v = 3.3
+source_ohm = 35.0
+
 [patterns."FIELD_*"]
 kind = "data"
 data_mbps = 10.0

@@ -1,30 +1,45 @@
-"""From a voltage along the board's return to a field at the measuring distance, against the limit."""
+"""From what a line sends to a field at the measuring distance, against the limit: the worst frequency, range, chart."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from quietcopper.board.model import Floats
 from quietcopper.electrical.signals import level_by_frequency
+from quietcopper.electrical.spans import excess_range
 from quietcopper.electrical.tables import Driver
 from quietcopper.electrical.view import View
 from quietcopper.fields.limits import limit, row_at, upper_frequency
+from quietcopper.fields.open_line import largest_current, over_delays
 from quietcopper.fields.radiation import common_mode_field, microvolt_db
+
+CAUTION = "an upper bound for ranking, no compliance verdict"
+CHART_POINTS = 60
+FAR_BELOW = -12.0  # dB; how far an estimate's assumptions span is not worked out where it lies lower
+Law = Callable[[Driver], tuple[Floats, Floats]]  # frequencies (n,), Hz, and fields (n,), V/m, of a driver
 
 
 @dataclass(frozen=True)
 class FieldEstimate:
-    """The frequency at which an estimate comes nearest to the limit or exceeds it most. Fields in V/m."""
+    """The frequency at which an estimate comes nearest to the limit or exceeds it most. Fields in V/m.
+
+    range_db : (best, worst) excess over the driver's assumed figures, None where none is assumed
+    """
 
     frequency: float
     field: float
     limit: float
     source: str
     spectrum: dict[str, Any]
+    range_db: tuple[float, float] | None = None
+
+    @property
+    def excess_db(self) -> float:
+        return float(20 * np.log10(max(self.field, 1e-15) / self.limit))
 
     @property
     def words(self) -> str:
@@ -33,24 +48,27 @@ class FieldEstimate:
         return f"{level:.0f} dBµV/m at {self.frequency / 1e6:.0f} MHz (limit {limit:.0f})"
 
 
-def worst_field(
-    view: View, driver: Driver, current: float, impedance: Callable[[Floats], Floats]
-) -> FieldEstimate | None:
-    """Upper-bound field of a current's spectrum across an impedance in the board's return, at its worst frequency.
+def estimate_of(view: View, driver: Driver, law: Law) -> FieldEstimate | None:
+    """The worst frequency of what `law` makes of a driver, with its range; None where it makes nothing."""
+    found = _estimate(view, *law(driver))
+    if found is None or found.excess_db < FAR_BELOW:
+        return found
 
-    current : peak to peak, A;  impedance : |Z| in ohm at frequencies in Hz
-    None where the driver has nothing in the measured range.
-    """
+    def excess(other: Driver) -> float | None:
+        at = _estimate(view, *law(other))
+        return None if at is None else at.excess_db
+
+    return replace(found, range_db=excess_range(driver, excess))
+
+
+def _estimate(view: View, frequency: Floats, field: Floats) -> FieldEstimate | None:
     settings = view.settings
-    highest = upper_frequency(settings.standard, view.highest_rate)
-    frequency, level = level_by_frequency(driver, current, highest)
-    if not len(frequency):
+    if not len(frequency) or not np.any(field > 0):
         return None
-    field = common_mode_field(level * impedance(frequency), frequency, settings.distance)
     allowed = limit(settings.standard, frequency, settings.distance)
     worst = int(np.argmax(field / allowed))
     row = row_at(settings.standard, float(frequency[worst]), settings.distance)
-    keep = np.unique(np.r_[np.linspace(0, len(frequency) - 1, min(len(frequency), 60)).astype(int), worst])
+    keep = np.unique(np.r_[np.linspace(0, len(frequency) - 1, min(len(frequency), CHART_POINTS)).astype(int), worst])
     return FieldEstimate(
         float(frequency[worst]),
         float(field[worst]),
@@ -63,3 +81,32 @@ def worst_field(
             "limit_name": f"{settings.standard}, {settings.distance:g} m",
         },
     )
+
+
+def worst_field(
+    view: View, net: int, z0: float, impedance: Callable[[Floats], Floats]
+) -> FieldEstimate | None:  # fmt: skip
+    """Upper-bound field of a net's current across an impedance in the board's return, at its worst frequency.
+
+    The current is the largest anywhere along the line with an open end (`fields.open_line`), the cable resonant.
+    impedance : |Z| in ohm at frequencies in Hz;  None where the driver has nothing in the measured range.
+    """
+    settings = view.settings
+    highest = upper_frequency(settings.standard, view.highest_rate)
+    delay = max(view.delay_of(net), 1e-12)
+
+    def law(driver: Driver) -> tuple[Floats, Floats]:
+        frequency, level = level_by_frequency(driver, driver.swing, highest)
+        if not len(frequency):
+            return frequency, level
+        current = over_delays(largest_current, level, driver.source, z0, delay, frequency)
+        return frequency, common_mode_field(current * impedance(frequency), frequency, settings.distance)
+
+    return estimate_of(view, view.drivers[net], law)
+
+
+def shares_at(fields: Mapping[str, Floats], frequency: Floats, at: float) -> list[tuple[str, float]]:
+    """The parts of a sum at one of its frequencies, largest first: (name, V/m)."""
+    k = int(np.argmin(np.abs(frequency - at)))
+    parts = [(name, float(values[k])) for name, values in fields.items() if values[k] > 0]
+    return sorted(parts, key=lambda part: (-round(part[1], 12), part[0]))

@@ -1,0 +1,77 @@
+"""A trace whose loop with its return radiates by itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from quietcopper.electrical.emission import CAUTION
+from quietcopper.electrical.radiating_lines import cause_by_height, lines_over, place_of, remedies_at_driver
+from quietcopper.electrical.radiators import LOOP, radiators_of
+from quietcopper.electrical.view import View
+from quietcopper.findings import (
+    Allowance,
+    CauseHint,
+    Coverage,
+    Finding,
+    Limit,
+    NotChecked,
+    Place,
+    Proposal,
+    Remedy,
+)
+from quietcopper.units import engineering
+
+NAME = "loop-radiates"
+QUESTION = "Does the loop of a trace and its return radiate too much by itself?"
+MECHANISM = """A trace and the return current in the copper beside it enclose a loop, which grows with their distance
+and wherever the return must go round a gap. The loop radiates with the square of the frequency, cable or no cable."""
+FORMULA = """Spectrum of the driver, as the largest current on a line with an open end, in a loop of the trace's
+length (up to half a wave) times its distance to the reference, plus the openings that its return goes round:
+263e-16 f² A I/r over a reflecting floor. Lines between two planes form no open loop. Loops up to a quarter wave a
+side; an upper bound for ranking."""
+ALLOWANCES: Mapping[str, Limit] = {}
+SOURCES = (
+    "Small loop over a floor: Ott, Electromagnetic Compatibility Engineering (from memory); eta0·pi/c² doubled",
+    "Trapezoid spectrum: Paul, Introduction to Electromagnetic Compatibility, chapter 3 (from memory)",
+    "CISPR 32 and 47 CFR 15.109: the limits",
+)
+
+
+def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
+    radiators = radiators_of(view)
+    yield from lines_over(NAME, radiators)
+    for net, line in radiators.by_net.items():
+        priced = radiators.estimate(net, LOOP) if line.length > 0 else None
+        if priced is None:
+            continue
+        estimate, _ = priced
+        name = view.board.nets[net]
+        allowance = Allowance(estimate.limit, "V/m", estimate.source, "review.standard")
+        cause = cause_by_height(view, net, line.height)
+        gaps = sum(gap.area for gap in line.gaps)
+        aside = f", and {engineering(gaps * 1e6, 'mm²')} more round gaps" if gaps > 0 else ""
+        shape, at, layers = place_of(view, net)
+        yield Finding(
+            check=NAME,
+            subject=(name,),
+            title=f"{name} and its return form a loop that radiates",
+            message=f"{name} runs {engineering(line.length, 'm')} at {engineering(line.height, 'm')} from its "
+            f"return{aside}: at most {estimate.words}, {CAUTION}.",
+            place=Place(at, shape, layers, (name,)),
+            predicted=estimate.field,
+            allowance=allowance,
+            cause=CauseHint(cause.key, cause.title, Proposal(*cause.change)),
+            remedies=tuple(
+                Remedy(Proposal(text), after)
+                for text, after in remedies_at_driver(radiators, net, estimate.excess_db, LOOP)
+            ),
+            evidence={
+                "length_mm": line.length * 1e3,
+                "height_mm": line.height * 1e3,
+                "loop_mm2": (line.length * line.height + gaps) * 1e6,
+                "rise_ps": view.drivers[net].rise * 1e12,
+                "worst_frequency_hz": estimate.frequency,
+                "spectrum": estimate.spectrum,
+            },
+            range_db=estimate.range_db,
+        )

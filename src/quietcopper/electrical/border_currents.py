@@ -1,0 +1,143 @@
+"""Common-mode currents that lines put on cables, and what a cable may carry: the scale of the border checks.
+
+A cable takes a current as `CABLE_COMMON_MODE` ohm, the mean of what cables show; a voltage on one of its N conductors
+stands as 1/N of itself on the bundle (equal conductors). Allowed is the current with which the cable makes the limit's
+field by `fields.radiation.cable_current`, of its whole length where that is known, else of a long one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from quietcopper.board.model import Floats
+from quietcopper.electrical import parts
+from quietcopper.electrical.border import CABLE_COMMON_MODE, CAPACITOR, BorderLine, CabledConnector
+from quietcopper.electrical.emission import FAR_BELOW, FieldEstimate
+from quietcopper.electrical.signals import level_by_frequency
+from quietcopper.electrical.spans import excess_range
+from quietcopper.electrical.tables import Driver
+from quietcopper.electrical.view import View
+from quietcopper.fields.limits import limit, row_at, upper_frequency
+from quietcopper.fields.radiation import cable_current
+from quietcopper.fields.ranges import Complexes
+
+LONG = 30.0  # m; a cable of unknown length, longer than any wave that is measured
+FERRITE_AT = 100e6  # Hz at which a ferrite's ohms are stated; below it they fall with frequency (common practice)
+
+
+def allowed_current(view: View, ref: str, frequency: Floats) -> Floats:
+    """Common-mode current that makes the limit's field, A, at each frequency."""
+    settings = view.settings
+    length = float(settings.connectors.get(ref, {}).get("length", LONG))
+    allowed = limit(settings.standard, frequency, settings.distance)
+    return cable_current(allowed, length, frequency, settings.distance)
+
+
+def sent(view: View, driver: Driver) -> tuple[Floats, Floats]:
+    """Frequencies and peak amplitudes (V) of what a driver sends up to the standard's upper frequency."""
+    return level_by_frequency(driver, driver.swing, upper_frequency(view.settings.standard, view.highest_rate))
+
+
+def conductors(connector: CabledConnector) -> int:
+    """Conductors of the cable: the connector's pins with a net, at least two."""
+    return max(2, len(connector.ground) + len(connector.supply) + len(connector.lines))
+
+
+def on_cable(
+    connector: CabledConnector, line: BorderLine, voltage: Floats, source: float, frequency: Floats, view: View
+) -> Floats:
+    """Common-mode current on the cable for a voltage behind `source` ohm at the inner end of a line, A.
+
+    Series parts and capacitors to ground are taken in their order from inside out, each capacitor with its inductance;
+    ferrites by their stated ohms, protectors as nothing, since no data hold their capacitance.
+    """
+    w = 2 * np.pi * frequency
+    volts, behind = voltage.astype(complex), np.full(len(frequency), source, dtype=complex)
+    for hop in range(len(line.nets) - 1, -1, -1):
+        for shunt in [s for s in line.shunts if s.hop == hop and s.kind == CAPACITOR and s.value]:
+            across = 1 / (1j * w * float(shunt.value or 0)) + 1j * w * shunt.inductance
+            volts = volts * across / (behind + across)
+            behind = behind * across / (behind + across)
+        for series in [s for s in line.series if s.hop == hop - 1]:
+            behind = behind + _series(view, series.part, series.ohm, frequency)
+    current = volts / conductors(connector) / (CABLE_COMMON_MODE + behind / conductors(connector))
+    return np.abs(current)
+
+
+def _series(view: View, part: int, ohm: float, frequency: Floats) -> Complexes:
+    kind = view.part_kinds[part]
+    real, reactive = np.full(len(frequency), ohm), np.zeros(len(frequency))
+    if kind.kind == parts.FERRITE and kind.value:
+        real = kind.value * np.minimum(1.0, frequency / FERRITE_AT)
+    elif kind.kind == parts.INDUCTOR and kind.value:
+        reactive = 2 * np.pi * frequency * kind.value
+    return np.asarray(real + 1j * reactive, dtype=np.complex128)
+
+
+def current_estimate(
+    view: View, ref: str, driver: Driver, law: Callable[[Driver], tuple[Floats, Floats]], *, with_range: bool = True
+) -> FieldEstimate | None:
+    """The frequency at which a current comes nearest to what is allowed, as `emission.FieldEstimate` in A.
+
+    law : of a driver, (frequencies, currents);  None where it gives nothing in the measured range
+    """
+
+    def at(other: Driver) -> FieldEstimate | None:
+        frequency, current = law(other)
+        return _worst(view, ref, frequency, current)
+
+    found = at(driver)
+    if found is None or not with_range or found.excess_db < FAR_BELOW:
+        return found
+
+    def excess(other: Driver) -> float | None:
+        there = at(other)
+        return None if there is None else there.excess_db
+
+    return replace(found, range_db=excess_range(driver, excess))
+
+
+def _worst(view: View, ref: str, frequency: Floats, current: Floats) -> FieldEstimate | None:
+    if not len(frequency) or not np.any(current > 0):
+        return None
+    settings = view.settings
+    allowed = allowed_current(view, ref, frequency)
+    worst = int(np.argmax(current / allowed))
+    row = row_at(settings.standard, float(frequency[worst]), settings.distance)
+    keep = np.unique(np.r_[np.linspace(0, len(frequency) - 1, min(len(frequency), 60)).astype(int), worst])
+    length = settings.connectors.get(ref, {}).get("length")
+    cable = f"{float(length):g} m of cable" if length is not None else "a long cable"
+    return FieldEstimate(
+        float(frequency[worst]),
+        float(current[worst]),
+        float(allowed[worst]),
+        f"current with which {cable} makes the limit of {settings.standard} at {settings.distance:g} m ({row.clause})",
+        {
+            "frequency_hz": frequency[keep].tolist(),
+            "level_dbua": (20 * np.log10(np.maximum(current[keep], 1e-15) / 1e-6)).tolist(),
+            "limit_dbua": (20 * np.log10(allowed[keep] / 1e-6)).tolist(),
+            "limit_name": f"what {ref}'s cable may carry",
+        },
+    )
+
+
+def together(rows: Sequence[tuple[Floats, Floats]]) -> tuple[Floats, Floats]:
+    """Currents of several lines on one axis: at the frequencies of all, the root of the sum of squares of those within
+    a hundredth of each."""
+    rows = [row for row in rows if len(row[0])]
+    if not rows:
+        return np.empty(0), np.empty(0)
+    edges = np.geomspace(29e6, 41e9, 730)
+    out = np.zeros(len(edges) - 1)
+    for frequency, current in rows:
+        most = np.zeros(len(out))
+        np.maximum.at(most, np.searchsorted(edges, frequency) - 1, current)
+        out += most**2
+    middle = np.sqrt(edges[1:] * edges[:-1])
+    lowest = min(float(f.min()) for f, _ in rows)
+    highest = max(float(f.max()) for f, _ in rows)
+    kept = out > 0
+    return np.clip(middle[kept], lowest, highest), np.sqrt(out[kept])

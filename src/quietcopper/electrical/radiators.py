@@ -1,0 +1,416 @@
+"""What each line radiates, by mechanism: from its solved geometry to fields at the measuring distance.
+
+Four mechanisms, each an upper bound, see `fields.radiation` for formulas and ranges:
+
+loop              the trace with its return in the copper beside it, enlarged where the return must go round a gap
+cable, by return  the voltage that the return current takes along planes of finite width, and across gaps that no other
+                  copper covers, drives the board against its cables
+cable, by trace   the trace's voltage against the board does the same through the field lines that pass the board by
+plane edges       what a change of layers puts between two planes that no via ties stands along their edges
+
+Between two planes a line neither forms an open loop nor drives the board; only what it puts between them counts.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from functools import cached_property
+from weakref import WeakKeyDictionary, ref
+
+import numpy as np
+import shapely
+from shapely import STRtree
+
+from quietcopper.board.model import Floats, Ints
+from quietcopper.electrical.emission import FieldEstimate, estimate_of, shares_at
+from quietcopper.electrical.families import RADIO, name_family
+from quietcopper.electrical.signals import level_by_frequency
+from quietcopper.electrical.tables import GROUND, SIGNAL, Driver
+from quietcopper.electrical.view import View
+from quietcopper.electrical.ways import between_layers, gap_inductance
+from quietcopper.errors import OutOfRange
+from quietcopper.fields.limits import limit, upper_frequency
+from quietcopper.fields.open_line import largest_current, largest_voltage, over_delays
+from quietcopper.fields.radiation import (
+    board_self_capacitance,
+    cable_field,
+    common_mode_field,
+    edge_field,
+    effective_length,
+    loop_field,
+    trace_self_capacitance,
+    voltage_driven_voltage,
+)
+from quietcopper.fields.returns import imbalance, plane_inductance
+from quietcopper.units import C0
+
+LOOP, BY_RETURN, BY_TRACE, EDGES = "loop", "cable, by return", "cable, by trace", "plane edges"
+MECHANISMS = (LOOP, BY_RETURN, BY_TRACE, EDGES)
+IN_WORDS = {
+    LOOP: "the loop of trace and return",
+    BY_RETURN: "the return's voltage along its planes",
+    BY_TRACE: "the trace's voltage against the board",
+    EDGES: "the voltage between planes at their edges",
+}
+LEAST_LENGTH = 2e-3  # m; nets with less trace over copper radiate nothing worth a price
+VIA = "a via"  # in the words of `ways`
+
+
+@dataclass(frozen=True)
+class GapShare:
+    """One gap that a line crosses. inductance : H, inf for none; capacitance : F; area : of the loop added, m2
+    covered : other copper spans the place, so that the board's outside does not see the voltage
+    regions : it lies between separate regions of ground, which `split-ground-at-cable` prices"""
+
+    row: int
+    inductance: float
+    capacitance: float
+    area: float
+    covered: bool
+    regions: bool
+
+
+@dataclass(frozen=True)
+class Radiator:
+    """One driven line over copper, all that its fields need.
+
+    length, height : of its runs with a reference on one side, m (height as mean over length); delay : of all of it, s
+    plane : net inductance of the planes under it, H; past_board : its capacitance to infinity, F
+    gaps : those it crosses; changes : (inductance, capacitance, longest side in m) of planes at its layer changes
+    hidden : length between two planes, m;  bare : length without any reference, m
+    """
+
+    net: int
+    z0: float
+    delay: float
+    length: float
+    height: float
+    plane: float
+    past_board: float
+    gaps: tuple[GapShare, ...] = ()
+    changes: tuple[tuple[float, float, float], ...] = ()
+    hidden: float = 0.0
+    bare: float = 0.0
+
+
+@dataclass(frozen=True)
+class Antenna:
+    """What common-mode voltage drives. cables : references of connectors with a cable; length : of the longest, m, None
+    where some length is not known; size : diagonal of the board, m; capacitance : of the board to infinity, F"""
+
+    cables: tuple[str, ...]
+    length: float | None
+    size: float
+    capacitance: float
+
+    def field(self, voltage: Floats, frequency: Floats, distance: float, *, against_board: bool = False) -> Floats:
+        """Upper bound of the field that a common-mode voltage makes, V/m.
+
+        With cables as if one were resonant at every frequency. A voltage with the cable on one side and only the board
+        on the other (one cable, or the voltage of a trace `against_board`, which all cables share) drives a wire near
+        its end: by reciprocity with sin(k d) of what it does in the middle, d the board's size. Without a cable the
+        board alone takes at most voltage times omega C of the whole board, and no more than a resonant wire.
+        """
+        if self.cables:
+            near_end = np.minimum(1.0, 2 * np.pi * frequency * self.size / C0)
+            driven = voltage * near_end if against_board or len(self.cables) == 1 else voltage
+            return common_mode_field(driven, frequency, distance, cable_length=self.length)
+        bound = common_mode_field(voltage, frequency, distance)
+        current = voltage * 2 * np.pi * frequency * self.capacitance
+        return np.minimum(bound, cable_field(current, self.size, frequency, distance))
+
+    @property
+    def words(self) -> str:
+        return f"with a cable on {', '.join(self.cables)}" if self.cables else "with the board alone as antenna"
+
+
+def antenna_of(view: View) -> Antenna:
+    x0, y0, x1, y1 = view.board.outline.bounds if not view.board.outline.is_empty else (0.0, 0.0, 0.0, 0.0)
+    cables = view.cabled_connectors
+    lengths = [view.settings.connectors.get(ref, {}).get("length") for ref in cables]
+    known = [float(value) for value in lengths if value is not None]
+    longest = max(known) if known and len(known) == len(lengths) else None
+    area = max(float(view.board.outline.area), 1e-6)
+    return Antenna(cables, longest, float(np.hypot(x1 - x0, y1 - y0)), float(board_self_capacitance(area)))
+
+
+_KEPT: WeakKeyDictionary[View, Radiators] = WeakKeyDictionary()
+
+
+def radiators_of(view: View) -> Radiators:
+    """The radiators of a view, worked out once."""
+    if view not in _KEPT:
+        _KEPT[view] = Radiators(view)
+    return _KEPT[view]
+
+
+class Radiators:
+    """Every driven signal line that can be priced, by net.
+
+    driven : nets that send something;  wanted : those of them that carry a wanted radio carrier and are left out
+    unpriced : nets whose impedance was not solved
+    """
+
+    def __init__(self, view: View) -> None:
+        self._view = ref(view)
+        self.antenna = antenna_of(view)
+        self.unpriced: list[int] = []
+        self._own: dict[int, tuple[Floats, dict[str, Floats]]] = {}
+        self._untied: dict[int, list[int]] = defaultdict(list)
+        self.by_net: dict[int, Radiator] = {}
+        self.driven = self._driven()
+        self.wanted = [net for net in self.driven if name_family(view.board.nets[net]) is RADIO]
+        for net in sorted({*self.driven} - {*self.wanted}):
+            radiator = self._radiator(net)
+            if radiator is None:
+                self.unpriced.append(net)
+            else:
+                self.by_net[net] = radiator
+
+    @property
+    def view(self) -> View:
+        view = self._view()
+        if view is None:
+            raise ReferenceError("the view of these radiators is gone")
+        return view
+
+    @property
+    def highest(self) -> float:
+        """Upper frequency by the standard, from the highest clock or half bit rate on the board, Hz."""
+        return upper_frequency(self.view.settings.standard, self.view.highest_rate)
+
+    def _driven(self) -> list[int]:
+        view = self.view
+        routed = np.unique(view.runs.net)
+        return [
+            int(net)
+            for net in routed
+            if view.roles[net].kind == SIGNAL and view.drivers[net].swing > 0 and view.drivers[net].rate > 0
+        ]
+
+    @cached_property
+    def _rows(self) -> dict[int, Ints]:
+        """Rows of view.runs by net."""
+        order = np.argsort(self.view.runs.net, kind="stable")
+        nets, start = np.unique(self.view.runs.net[order], return_index=True)
+        return {int(net): rows for net, rows in zip(nets, np.split(order.astype(np.int32), start[1:]), strict=True)}
+
+    @cached_property
+    def _plane(self) -> tuple[Floats, Floats]:
+        """Width of the reference across each run and distance of the run from its middle, m, from the area's extent."""
+        board, runs = self.view.board, self.view.runs
+        width, offset = np.full(len(runs), np.nan), np.zeros(len(runs))
+        known = np.flatnonzero(runs.reference >= 0)
+        if not len(known):
+            return width, offset
+        x0, y0, x1, y1 = shapely.bounds(board.areas.shape[runs.reference[known]]).T
+        middle = shapely.line_interpolate_point(runs.line[known], 0.5, normalized=True)
+        x, y = shapely.get_x(middle), shapely.get_y(middle)
+        bounds = shapely.bounds(runs.line[known])
+        along_x = bounds[:, 2] - bounds[:, 0] >= bounds[:, 3] - bounds[:, 1]
+        width[known] = np.where(along_x, y1 - y0, x1 - x0)
+        offset[known] = np.where(along_x, y - (y0 + y1) / 2, x - (x0 + x1) / 2)
+        return width, np.clip(offset, -width / 2, width / 2)
+
+    def _radiator(self, net: int) -> Radiator | None:
+        """None where no run's impedance was solved."""
+        view, runs = self.view, self.view.runs
+        rows = self._rows[net]
+        length, z0, delay = runs.length[rows], view.line_table.z0[rows], view.line_table.delay[rows]
+        solved = np.isfinite(z0) & (length > 0)
+        if not solved.any():
+            return None
+        mean = float(np.average(z0[solved], weights=length[solved]))
+        above, below = runs.above[rows] >= 0, runs.below[rows] >= 0
+        open_ = (above ^ below) & solved
+        plane = past = 0.0
+        height = 0.0
+        if open_.any():
+            at = rows[open_]
+            width, offset = (values[at] for values in self._plane)
+            h = runs.reference_gap[at]
+            per_metre = plane_inductance(np.maximum(width, h), np.clip(offset, -width / 2, width / 2), h)
+            loop = z0[open_] * delay[open_]
+            share = np.minimum(imbalance(np.minimum(per_metre, loop), loop), 1.0)
+            plane = float((per_metre * length[open_]).sum())
+            air = 1 / (C0**2 * loop)  # F/m of the same line in air
+            past = float(trace_self_capacitance(share, air, length[open_]).sum())
+            height = float(np.average(h, weights=length[open_]))
+        return Radiator(
+            net,
+            mean,
+            max(view.delay_of(net), 1e-12),
+            float(length[open_].sum()),
+            height,
+            plane,
+            past,
+            self._gaps(net),
+            self._changes(net),
+            float(length[above & below].sum()),
+            float(length[~above & ~below].sum()),
+        )
+
+    @cached_property
+    def _gap_rows(self) -> dict[int, list[int]]:
+        out: dict[int, list[int]] = defaultdict(list)
+        gaps = self.view.gaps
+        # one that runs for long just outside an edge is no crossing
+        across = (gaps.after >= 0) & (~np.isfinite(gaps.slot) | (gaps.length < 6 * gaps.slot))
+        for row in np.flatnonzero(across).tolist():
+            out[int(gaps.net[row])].append(row)
+        return out
+
+    @cached_property
+    def _group(self) -> Ints:
+        """Connected copper of each area."""
+        return self.view.pieces.group[self.view.copper.piece_of_area]
+
+    @cached_property
+    def _tree(self) -> STRtree:
+        return STRtree(self.view.board.areas.shape)
+
+    def _gaps(self, net: int) -> tuple[GapShare, ...]:
+        view, gaps = self.view, self.view.gaps
+        out = []
+        for row in self._gap_rows.get(net, ()):
+            try:
+                inductance, ways = gap_inductance(view, row)
+            except OutOfRange:
+                continue
+            reference = int(gaps.reference[row])
+            over = self._tree.query(shapely.Point(gaps.x[row], gaps.y[row]), predicate="intersects")
+            layers = {int(view.board.areas.layer[a]) for a in over} - {reference}
+            if ways is None:
+                reach, capacitance, depth = float(gaps.slot[row]), 0.0, 0.0
+            else:
+                capacitance = ways.capacitance
+                reach = ways.nearest.distance if ways.nearest is not None else 0.0
+                depth = min((view.board.distance(*sorted((reference, k))) for k in layers), default=0.0)
+            area = reach * (float(gaps.length[row]) + 2 * depth)
+            beyond = any((k > reference) == (reference > int(gaps.layer[row])) for k in layers)
+            pair = [int(gaps.before[row]), int(gaps.after[row])]
+            regions = all(view.roles[n].kind == GROUND for n in view.board.areas.net[pair])
+            regions &= bool(self._group[pair[0]] != self._group[pair[1]])
+            out.append(GapShare(row, inductance, capacitance, area, beyond, regions))
+        return tuple(out)
+
+    @cached_property
+    def _change_rows(self) -> dict[int, list[int]]:
+        changes = self.view.layer_changes
+        usable = (changes.upper_area >= 0) & (changes.lower_area >= 0) & (changes.upper_ref != changes.lower_ref)
+        out: dict[int, list[int]] = defaultdict(list)
+        for row in np.flatnonzero(usable).tolist():
+            out[int(changes.net[row])].append(row)
+        return out
+
+    def untied_changes(self, net: int) -> list[int]:
+        """Rows of view.layer_changes of a net between planes that no via ties, as `Radiator.changes` has them."""
+        return self._untied[net]
+
+    def _changes(self, net: int) -> tuple[tuple[float, float, float], ...]:
+        view, changes, board = self.view, self.view.layer_changes, self.view.board
+        out = []
+        for row in self._change_rows.get(net, ()):
+            areas = int(changes.upper_area[row]), int(changes.lower_area[row])
+            radius = float(board.vias.drill[changes.via[row]]) / 2
+            ways = between_layers(view, *areas, float(changes.x[row]), float(changes.y[row]), radius)
+            if any(way.what == VIA for way in ways.ways):
+                continue  # planes tied by vias: what is left is local and does not reach their edges
+            bounds = shapely.bounds(board.areas.shape[list(areas)])
+            side = float(np.min(np.max(bounds[:, 2:] - bounds[:, :2], axis=1)))
+            out.append((ways.inductance, ways.capacitance, side))
+            self._untied[net].append(row)
+        return tuple(out)
+
+    # --- fields ----------------------------------------------------------------------------------------------------
+
+    def fields(self, net: int, driver: Driver | None = None) -> tuple[Floats, dict[str, Floats]]:
+        """Frequencies (n,), Hz, and the field of each mechanism (n,), V/m, at the settings' distance.
+
+        driver : instead of the net's own. Empty where it sends nothing into the measured range.
+        """
+        if driver is None or driver is self.view.drivers[net]:
+            if net not in self._own:
+                self._own[net] = self._fields(net, self.view.drivers[net])
+            return self._own[net]
+        return self._fields(net, driver)
+
+    def _fields(self, net: int, sent: Driver) -> tuple[Floats, dict[str, Floats]]:
+        line = self.by_net[net]
+        frequency, level = level_by_frequency(sent, sent.swing, self.highest)
+        if not len(frequency):
+            return frequency, {}
+        current = over_delays(largest_current, level, sent.source, line.z0, line.delay, frequency)
+        voltage = over_delays(largest_voltage, level, sent.source, line.z0, line.delay, frequency)
+        return frequency, {
+            LOOP: self._loop(line, current, frequency),
+            BY_RETURN: self._by_return(line, current, frequency),
+            BY_TRACE: self._by_trace(line, voltage, frequency),
+            EDGES: self._edges(line, current, frequency),
+        }
+
+    def estimate(self, net: int, *mechanisms: str) -> tuple[FieldEstimate, list[tuple[str, float]]] | None:
+        """The sum of some mechanisms of one line against the limit, in the worst phase, and its parts at the worst
+        frequency, largest first; None where the line sends nothing into the measured range."""
+
+        def law(driver: Driver) -> tuple[Floats, Floats]:
+            frequency, fields = self.fields(net, driver)
+            return frequency, np.sum([fields[m] for m in mechanisms], axis=0) if fields else np.empty(0)
+
+        found = estimate_of(self.view, self.view.drivers[net], law)
+        if found is None:
+            return None
+        frequency, fields = self.fields(net)
+        return found, shares_at({m: fields[m] for m in mechanisms}, frequency, found.frequency)
+
+    def with_driver(self, net: int, driver: Driver, *mechanisms: str) -> float | None:
+        """Excess of the same sum with another driver, dB."""
+        frequency, fields = self.fields(net, driver)
+        if not fields:
+            return None
+        total = np.sum([fields[m] for m in mechanisms], axis=0)
+        settings = self.view.settings
+        ratio = float(np.max(total / limit(settings.standard, frequency, settings.distance)))
+        return 20 * float(np.log10(ratio)) if ratio > 0 else -np.inf
+
+    def _loop(self, line: Radiator, current: Floats, frequency: Floats) -> Floats:
+        area = effective_length(line.length, frequency) * line.height + sum(gap.area for gap in line.gaps)
+        # the far-field formula holds to a quarter wave a side: a larger loop radiates no more than one of that size
+        area = np.minimum(area, (C0 / frequency / 4) ** 2)
+        return loop_field(current, area, frequency, self.view.settings.distance)
+
+    def return_voltage(self, line: Radiator, current: Floats, frequency: Floats) -> Floats:
+        """Along the planes and across the gaps that the outside sees, V."""
+        w = 2 * np.pi * frequency
+        share = np.minimum(1.0, C0 / (4 * frequency) / max(line.length, 1e-9))  # of the line, up to a quarter wave
+        out = w * line.plane * share * current
+        for gap in line.gaps:
+            if not gap.covered and not gap.regions:
+                out = out + current * _parallel(gap.inductance, gap.capacitance, 2 * line.z0, w)
+        return out
+
+    def _by_return(self, line: Radiator, current: Floats, frequency: Floats) -> Floats:
+        voltage = self.return_voltage(line, current, frequency)
+        return self.antenna.field(voltage, frequency, self.view.settings.distance)
+
+    def _by_trace(self, line: Radiator, voltage: Floats, frequency: Floats) -> Floats:
+        share = np.minimum(1.0, C0 / (4 * frequency) / max(line.length, 1e-9))
+        driven = voltage_driven_voltage(line.past_board * share, self.antenna.capacitance, voltage)
+        return self.antenna.field(driven, frequency, self.view.settings.distance, against_board=True)
+
+    def _edges(self, line: Radiator, current: Floats, frequency: Floats) -> Floats:
+        w = 2 * np.pi * frequency
+        out = np.zeros_like(frequency)
+        for inductance, capacitance, side in line.changes:
+            across = _parallel(inductance, capacitance, 2 * line.z0, w)
+            out = out + edge_field(current * across, side, frequency, self.view.settings.distance)
+        return out
+
+
+def _parallel(inductance: float, capacitance: float, resistance: float, w: Floats) -> Floats:
+    """|Z| of L, C and R in parallel, ohm; L may be infinite."""
+    admittance = 1 / resistance + 1j * w * capacitance
+    if np.isfinite(inductance):
+        admittance = admittance + 1 / (1j * w * max(inductance, 1e-15))
+    return np.abs(1 / admittance)
