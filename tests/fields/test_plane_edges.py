@@ -29,7 +29,7 @@ def test_uniform_voltage_round_a_disc_nearly_cancels(ka: float) -> None:
     angle = np.linspace(0, 2 * np.pi, 721)
     middle, along = stretches(a * np.stack([np.cos(angle), np.sin(angle)], -1), 160)
     frequency = ka * C0 / (2 * np.pi * a)
-    expected = max(2 * np.pi * a * j1(ka * np.cos(e)) for e in (0, np.pi / 6, np.pi / 3))
+    expected = max(2 * np.pi * a * j1(ka * np.cos(e)) for e in (0, np.pi / 4))
     assert_allclose(edge_moment(middle, along, np.ones((160, 1)), frequency), expected, rtol=2e-3)
 
 

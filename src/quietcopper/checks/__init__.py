@@ -43,21 +43,12 @@ NAMES = (
     "branch-stub",
     "via-stub",
     "pair-out-of-balance",
-    "pair-lines-unequal",
-    "pair-disturbed",
-    "delays-differ-in-group",
     "pour-shifts-impedance",
     "traces-too-close",
     "lone-copper",
     "pour-finger",
+    "stitching-too-sparse",
     "split-ground-at-cable",
-    "line-drives-cables",
-    "loop-radiates",
-    "plane-edges-radiate",
-    "connector-without-ground",
-    "line-leaves-unfiltered",
-    "weak-protection",
-    "clock-beside-connector",
 )
 
 

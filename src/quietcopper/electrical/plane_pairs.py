@@ -18,7 +18,7 @@ high). Regulators and the parts' own capacitance are left out as well.
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
@@ -55,7 +55,7 @@ class PlanePair:
     upper, lower : rows in board.areas; upper_layer, lower_layer; facing : row in view.facing
     shape : facing copper, m, openings of either side as holes; area : m2; material : spacing, er, losses
     ties : rows in board.vias of the holes that join both areas within the piece
-    capacitors : that join the two areas here
+    capacitors : that join the two areas here; added : (n, 3) x, y, radius in m, of ties that do not exist yet
     """
 
     upper: int
@@ -68,6 +68,13 @@ class PlanePair:
     material: Pair
     ties: Ints
     capacitors: tuple[Mounted, ...]
+    added: Floats = field(default_factory=lambda: np.empty((0, 3)))
+
+    def places(self, board: Board) -> Floats:
+        """(t, 3) x, y, radius of all ties, m."""
+        vias = board.vias
+        real = np.stack([vias.x[self.ties], vias.y[self.ties], vias.drill[self.ties] / 2], -1)
+        return np.vstack([real, self.added])
 
     @property
     def capacitance(self) -> float:
@@ -193,8 +200,7 @@ def pair_impedance(
     a port lies off the pair or on one of its ties.
     """
     capacitors = pair.capacitors if capacitors is None else capacitors
-    vias = view.board.vias
-    ties = np.stack([vias.x[pair.ties], vias.y[pair.ties], vias.drill[pair.ties] / 2], -1)
+    ties = pair.places(view.board)
     wanted = np.array([*ports, *((c.x, c.y, c.radius) for c in capacitors)], dtype=float).reshape(-1, 3)
     places, index = _places(wanted, ties)
     if np.any(index[: len(ports)] < 0):
@@ -222,17 +228,25 @@ def _places(wanted: Floats, ties: Floats) -> tuple[Floats, NDArray[np.intp]]:
     return np.array(kept).reshape(-1, 3), index
 
 
-def solve(material: Pair, shape: shapely.Polygon, highest: float, places: Floats, ties: Floats) -> solver.PlanePair:
+def solve(
+    material: Pair, shape: shapely.Polygon, highest: float, places: Floats, ties: Floats, cells: int = CELLS
+) -> solver.PlanePair:
     """A piece solved, kept by content: places, ties (n, 3) x, y, radius in m."""
-    return _solve(material, shape, highest, np.ascontiguousarray(places).tobytes(), np.ascontiguousarray(ties).tobytes())
+    return _solve(material, shape, highest, _bytes(places), _bytes(ties), cells)
+
+
+def _bytes(values: Floats) -> bytes:
+    return np.ascontiguousarray(values, dtype=float).tobytes()
 
 
 @lru_cache(maxsize=128)
-def _solve(material: Pair, shape: shapely.Polygon, highest: float, places: bytes, ties: bytes) -> solver.PlanePair:
+def _solve(
+    material: Pair, shape: shapely.Polygon, highest: float, places: bytes, ties: bytes, cells: int
+) -> solver.PlanePair:
     at = np.frombuffer(places).reshape(-1, 3)
     shorts = np.frombuffer(ties).reshape(-1, 3)
     return solver.solve(
-        material, shape, highest, at[:, :2], at[:, 2], ties=shorts[:, :2], tie_radius=shorts[:, 2], cells=CELLS
+        material, shape, highest, at[:, :2], at[:, 2], ties=shorts[:, :2], tie_radius=shorts[:, 2], cells=cells
     )
 
 
@@ -270,38 +284,44 @@ class PairModes:
 
     def picture(self, mode: int) -> dict[str, Any]:
         """The mode as a map for drawing, see the `mode` evidence of a report."""
-        return cell_picture(
-            self.solved,
-            self.level(mode),
-            {"what": "Voltage between the planes", "frequency_hz": float(self.frequency[mode]), "signed": True},
-        )
+        level, grid = self.level(mode), self.solved.grid
+        words = {"what": "Voltage between the planes", "frequency_hz": float(self.frequency[mode]), "signed": True}
+        i, j = np.nonzero(np.isfinite(level))
+        points = np.stack([grid.x0 + (i + 0.5) * grid.dx, grid.y0 + (j + 0.5) * grid.dy], -1)
+        return map_picture(points, level[i, j], max(grid.dx, grid.dy), words)
 
 
-def cell_picture(solved: solver.PlanePair, level: Floats, words: dict[str, Any]) -> dict[str, Any]:
-    """Values on the cells (nx, ny; nan without copper) as a map for drawing, coarse enough for a page."""
-    grid = solved.grid
-    step = max(1, int(np.ceil(max(level.shape) / DRAWN)))
-    part = level[step // 2 :: step, step // 2 :: step]
-    x = grid.x0 + (np.arange(level.shape[0])[step // 2 :: step] + 0.5) * grid.dx
-    y = grid.y0 + (np.arange(level.shape[1])[step // 2 :: step] + 0.5) * grid.dy
-    rows = [[None if np.isnan(v) else round(float(v), 3) for v in row] for row in part.T]
-    return {"x_mm": np.round(x / MM, 3).tolist(), "y_mm": np.round(y / MM, 3).tolist(), "level": rows, **words}
+def map_picture(points: Floats, values: Floats, step: float, words: dict[str, Any]) -> dict[str, Any]:
+    """Values at points (n, 2) of a grid of width `step` (m) as a map for drawing, coarse enough for a page."""
+    low = points.min(axis=0)
+    size = points.max(axis=0) - low
+    wide = max(step, float(size.max()) / DRAWN)
+    count = np.maximum(np.round(size / wide).astype(int) + 1, 2)
+    at = np.minimum(np.round((points - low) / wide).astype(int), count - 1)
+    level = np.full(tuple(count), np.nan)
+    level[tuple(at.T)] = values  # of several in one cell the last: neighbours differ little
+    rows = [[round(float(v), 3) if np.isfinite(v) else None for v in row] for row in level.T]
+    x, y = (np.round((low[i] + np.arange(count[i]) * wide) / MM, 3).tolist() for i in (0, 1))
+    return {"x_mm": x, "y_mm": y, "level": rows, **words}
 
 
 def pair_modes(
-    view: View, pair: PlanePair, highest: float | None = None, ports: Sequence[tuple[float, float, float]] = ()
+    view: View,
+    pair: PlanePair,
+    highest: float | None = None,
+    ports: Sequence[tuple[float, float, float]] = (),
+    cells: int = CELLS,
 ) -> PairModes:
-    """Resonances of a pair up to `highest` Hz (by itself `highest_frequency`).
+    """Resonances of a pair up to `highest` Hz (by itself `highest_frequency`), on about so many cells.
 
     The lowest may be that of the pair's whole capacitance with its capacitors' inductance. A capacitor counts as what
     it is at the first resonance without capacitors (its inductance, nearly always). ports : (x, y, radius), m
     """
     top = highest_frequency(view) if highest is None else highest
-    vias, material = view.board.vias, pair.material
-    ties = np.stack([vias.x[pair.ties], vias.y[pair.ties], vias.drill[pair.ties] / 2], -1)
+    material, ties = pair.material, pair.places(view.board)
     wanted = np.array([*ports, *((c.x, c.y, c.radius) for c in pair.capacitors)], dtype=float).reshape(-1, 3)
     places, index = _places(wanted, ties)
-    solved = solve(material, pair.shape, top, places, ties)
+    solved = solve(material, pair.shape, top, places, ties, cells)
     bare = solved.expansion
     first = bare.resonances()
     omega = 2 * np.pi * (float(material.frequency(bare.eigenvalues[first[0]])) if len(first) else top)

@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 from numpy.typing import NDArray
 
 from quietcopper.fields.ranges import Complexes, Floats, checked
 from quietcopper.units import C0
 
-AZIMUTHS = 24  # directions round the board
-ELEVATIONS = (0.0, np.pi / 6, np.pi / 3, np.pi / 2)  # above it
+AZIMUTHS = 16  # directions round the board
+ELEVATIONS = (0.0, np.pi / 4)  # above it, and straight up
 
 
+@cache
 def directions() -> Floats:
     """(d, 3) unit vectors in which the field is looked for."""
     azimuth = 2 * np.pi * np.arange(AZIMUTHS) / AZIMUTHS
     sets = [
         np.stack([np.cos(azimuth) * np.cos(e), np.sin(azimuth) * np.cos(e), np.full(AZIMUTHS, np.sin(e))], -1)
-        for e in ELEVATIONS[:-1]
+        for e in ELEVATIONS
     ]
     return np.vstack([*sets, [[0.0, 0.0, 1.0]]])
 

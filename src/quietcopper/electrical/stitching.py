@@ -1,0 +1,160 @@
+"""How well copper of one net on two layers is tied together: distance to the nearest tie, open stretches of edge."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import shapely
+import shapely.ops
+from scipy.spatial import cKDTree
+
+from quietcopper.board.model import Floats
+from quietcopper.electrical.families import RADIO, name_family
+from quietcopper.electrical.plane_pairs import PairModes, PlanePair, map_picture, pair_modes
+from quietcopper.electrical.tables import GROUND
+from quietcopper.electrical.view import View
+from quietcopper.fields.spectra import knee
+from quietcopper.units import MM
+
+POINTS = 4000  # of a map of distances
+AROUND = 4.0  # times the largest distance: so far round the place the patch is solved, its cut edges open
+VIA = 0.15e-3  # m, radius of ties that do not exist yet
+APART = 0.8e-3  # m; a new tie nearer to another than this adds nothing
+BESIDE = 1e-3  # m; a line this near to copper, seen from above, excites it
+BORDER = 2e-3  # m; copper whose edge lies this near to the board's edge ends there
+
+
+def highest_beside(view: View, pair: PlanePair) -> tuple[float, int] | None:
+    """Highest frequency of interest (Hz) of the lines within BESIDE of a pair, on its layers and those next to them,
+    and the net: a line's knee frequency, of a wanted radio carrier the carrier itself. None where no line is there."""
+    board, own = view.board, int(view.board.areas.net[pair.upper])
+    outline = shapely.Polygon(pair.shape.exterior)
+    rows = view.trace_tree.query(outline, predicate="dwithin", distance=BESIDE)
+    layers = board.traces.layer[rows]
+    rows = rows[(layers >= pair.upper_layer - 1) & (layers <= pair.lower_layer + 1)]
+    best: tuple[float, int] | None = None
+    for net in np.unique(board.traces.net[rows]).tolist():
+        driver = view.drivers[net]
+        if net == own or driver.swing <= 0:
+            continue
+        radio = name_family(board.nets[net]) is RADIO and driver.rate > 0
+        top = driver.rate if radio else float(knee(driver.rise))
+        if best is None or top > best[0]:
+            best = top, net
+    return best
+
+
+@dataclass(frozen=True, eq=False)
+class Distances:
+    """Distance to the nearest tie over a pair. points : (n, 2) m, distance : (n,) m, inf without ties; step : m"""
+
+    points: Floats
+    distance: Floats
+    step: float
+
+    @property
+    def largest(self) -> float:
+        return float(self.distance.max(initial=0.0))
+
+    @property
+    def place(self) -> tuple[float, float]:
+        """Where it is largest; the first such point from the lower left."""
+        x, y = self.points[int(np.argmax(np.round(self.distance, 7)))]
+        return float(x), float(y)
+
+    def picture(self, allowed: float) -> dict[str, Any]:
+        """As a map for drawing; allowed : m."""
+        what = f"Distance to the nearest tie ({allowed / MM:.3g} mm is a twentieth of the wavelength)"
+        return map_picture(self.points, self.distance / MM, self.step, {"what": what, "unit": "mm"})
+
+
+def tied_pairs(view: View) -> list[PlanePair]:
+    """Pairs of which both sides are the same ground net."""
+    areas = view.board.areas
+    return [
+        pair
+        for pair in view.plane_pairs
+        if areas.net[pair.upper] == areas.net[pair.lower] and view.roles[areas.net[pair.upper]].kind == GROUND
+    ]
+
+
+def distances(view: View, pair: PlanePair) -> Distances:
+    """Distance from the copper of a pair to its nearest tie, on a grid of some `POINTS` points."""
+    west, south, east, north = pair.shape.bounds
+    step = float(np.sqrt(pair.area / POINTS))
+    x, y = (np.arange(lo + step / 2, hi, step) for lo, hi in ((west, east), (south, north)))
+    points = np.stack(np.meshgrid(x, y, indexing="ij"), -1).reshape(-1, 2)
+    shapely.prepare(pair.shape)
+    points = points[shapely.contains_xy(pair.shape, points)]
+    ties = pair.places(view.board)
+    if not len(ties):
+        return Distances(points, np.full(len(points), np.inf), step)
+    return Distances(points, np.asarray(cKDTree(ties[:, :2]).query(points)[0]), step)
+
+
+def patch_modes(view: View, pair: PlanePair, place: tuple[float, float], reach: float, highest: float) -> PairModes:
+    """Modes up to `highest` Hz of a pair round a place, as far as AROUND times `reach` (m); its cut edges are open, so
+    from below where the cut has ties on either side."""
+    whole = pair.shape.bounds
+    size = AROUND * reach
+    box = (place[0] - size, place[1] - size, place[0] + size, place[1] + size)
+    if np.isfinite(size) and (box[0] > whole[0] or box[1] > whole[1] or box[2] < whole[2] or box[3] < whole[3]):
+        parts = shapely.get_parts(shapely.intersection(pair.shape, shapely.box(*box))).tolist()
+        here = min((p for p in parts if p.area > 0), key=lambda p: float(p.distance(shapely.Point(place))))
+        outer = shapely.Polygon(here.exterior)
+        shapely.prepare(outer)
+        vias = view.board.vias
+        kept = pair.ties[shapely.intersects_xy(outer, vias.x[pair.ties], vias.y[pair.ties])]
+        added = pair.added[shapely.intersects_xy(outer, pair.added[:, :2])]
+        pair = replace(pair, shape=here, area=here.area, ties=kept, added=added)
+    return pair_modes(view, pair, highest)
+
+
+def with_ties(view: View, pair: PlanePair, places: Floats) -> PlanePair:
+    """The pair with more ties (n, 2), m, as far as they lie in its copper and apart from those there are."""
+    kept: list[Floats] = []
+    there = pair.places(view.board)[:, :2]
+    shapely.prepare(pair.shape)
+    for at in places:
+        near = len(there) and np.min(np.hypot(*(there - at).T)) < APART
+        close = any(np.hypot(*(k - at)) < APART for k in kept)
+        if not near and not close and shapely.contains(pair.shape, shapely.Point(at).buffer(VIA)):
+            kept.append(at)
+    new = np.column_stack([np.array(kept).reshape(-1, 2), np.full(len(kept), VIA)])
+    return replace(pair, added=np.vstack([pair.added, new]))
+
+
+def grid_places(box: tuple[float, float, float, float], pitch: float) -> Floats:
+    """Places on a pitch over a box, its middle on the grid's, (n, 2) m."""
+    out = []
+    for lo, hi in ((box[0], box[2]), (box[1], box[3])):
+        count = max(1, int(np.ceil((hi - lo) / pitch)))
+        out.append((lo + hi) / 2 + (np.arange(count) - (count - 1) / 2) * pitch)
+    return np.stack(np.meshgrid(*out, indexing="ij"), -1).reshape(-1, 2)
+
+
+def border(view: View, pair: PlanePair) -> shapely.Geometry:
+    """The part of a pair's outer edge that lies along the board's edge, as lines."""
+    outline = view.board.outline
+    if outline.is_empty:
+        return shapely.LineString()
+    inside = shapely.buffer(outline, -BORDER)
+    along = shapely.difference(pair.shape.exterior, inside)
+    return shapely.line_merge(along) if along.geom_type == "MultiLineString" else along
+
+
+def open_stretches(view: View, pair: PlanePair, reach: float) -> list[tuple[float, shapely.LineString]]:
+    """Stretches of `border` between the ties within `reach` (m) of it, longest first: length along the edge, line."""
+    ties = pair.places(view.board)
+    out = []
+    for line in shapely.get_parts(border(view, pair)).tolist():
+        if line.length == 0:
+            continue
+        points = shapely.points(ties[:, :2])
+        near = points[shapely.dwithin(points, line, reach)] if len(points) else points
+        at = np.unique(np.concatenate([[0.0, line.length], shapely.line_locate_point(line, near)]))
+        for start, stop in zip(at[:-1].tolist(), at[1:].tolist(), strict=True):
+            out.append((stop - start, shapely.ops.substring(line, start, stop)))
+    return sorted(out, key=lambda s: (-round(s[0], 7), s[1].bounds))
