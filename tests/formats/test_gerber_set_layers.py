@@ -169,6 +169,21 @@ def test_a_region_with_a_pin_is_a_pad(tmp_path: Path) -> None:
     assert_allclose([board.pads.x[0], board.pads.y[0]], [2 * MM, 4 / 3 * MM])
 
 
+def test_a_region_round_a_flash_has_the_pin_of_the_flash(tmp_path: Path) -> None:
+    """A writer that draws rounded pads as regions leaves the pin of the pad before in force while it does so."""
+    stale = "%TO.P,R1,2*%\n%TO.N,B*%\n%TO.C,R2*%\n" + gerber.box(10, 10, 11, 11)
+    body = (
+        "%TO.N,A*%\n%TO.P,R1,2*%\n"
+        + gerber.flash(5, 5)
+        + stale
+        + "%TD*%\n%TO.P,R2,1*%\n%TO.N,B*%\n"
+        + gerber.flash(10.5, 10.5)
+    )
+    board = one_layer(tmp_path, body)
+    pins = {board.pin_label(p): board.nets[net] for p, net in enumerate(board.pins.net)}
+    assert pins == {"R1.2": "A", "R2.1": "B"}
+
+
 def test_a_pads_function_makes_pads_of_regions_and_strokes(tmp_path: Path) -> None:
     body = "%TA.AperFunction,SMDPad,CuDef*%\n%ADD20C,1*%\n" + gerber.box(1, 1, 8, 8) + gerber.line(20, 5, 22, 5, 20)
     board = one_layer(tmp_path, body)

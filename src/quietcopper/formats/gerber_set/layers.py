@@ -339,11 +339,30 @@ def _flashes(
         np.concatenate([x, places[:, 0]]),
         np.concatenate([y, places[:, 1]]),
         np.concatenate([shape[rows], more]),
-        np.concatenate([image.pin[rows], no.astype(np.int32)]),
+        np.concatenate([_pin_of(image, rows, shape), no.astype(np.int32)]),
         np.concatenate([surface, no]),
         np.concatenate([via, no]),
         np.concatenate([idle[rows], no]),
     )
+
+
+def _pin_of(image: GerberImage, rows: Indices, shape: Shapes) -> Ints:
+    """Pin of each pad. A drawn pad with a flash of its net inside is that flash's: some writers draw a pad as a region,
+    for which they forget the pin of the pad before, and flash its middle."""
+    o, out = image.objects, image.pin[rows].copy()
+    drawn, flashed = np.flatnonzero(o.kind[rows] != FLASH), np.flatnonzero((o.kind[rows] == FLASH) & (out > 0))
+    if not len(drawn) or not len(flashed):
+        return out
+    x, y, net = o.x0[rows], o.y0[rows], image.net[rows]
+    at, inside = STRtree(shape[rows[drawn]]).query(shapely.points(x[flashed], y[flashed]), predicate="within")
+    at, inside = flashed[at], drawn[inside]
+    mine = net[at] == net[inside]
+    at, inside = at[mine], inside[mine]
+    middle = shapely.get_coordinates(shapely.centroid(shape[rows[inside]]))
+    away = np.hypot(x[at] - middle[:, 0], y[at] - middle[:, 1])
+    nearest_last = np.lexsort((at, away))[::-1]
+    out[inside[nearest_last]] = out[at[nearest_last]]
+    return out
 
 
 def _united(areas: list[tuple[int, bool, Geometry]]) -> Filled:
