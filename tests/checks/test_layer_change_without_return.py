@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 
 from quietcopper.build import Hop, small_board
+from quietcopper.changes.base import Rules
+from quietcopper.changes.vias import add_via
 from quietcopper.fields.vias import pair_inductance
 
 CHECK = "layer-change-without-return"
@@ -49,3 +51,27 @@ def test_a_change_without_second_reference_is_said(run, fast):
     said = run(CHECK, b.build(), {"CLK": fast})
     assert said.findings == []
     assert said.not_checked[0].count == 1
+
+
+def test_the_via_is_proposed_where_it_really_fits(run, fast):
+    """Traces of other nets close in on three sides of the signal via: the place lies on the fourth, and the change can
+    be made there."""
+    b = small_board(ground=(2, 3))
+    b.route("CLK", (5, 15), (25, 15), Hop(4), (45, 15), layer=1)
+    for i, y in enumerate((15.6, 16.2, 16.8, 17.4, 18.0)):
+        b.trace(f"X{i}", 1, [(20, y), (30, y)])
+    for i, x in enumerate((25.6, 26.2, 26.8, 27.4, 28.0)):
+        b.trace(f"Y{i}", 1, [(x, 10), (x, 15.3)])
+    said = run(CHECK, b.build(), {"CLK": fast | {"rise": 0.3e-9}})
+    finding = said.only
+    change = finding.remedies[0].change
+    vias = [change.arguments] if change.kind == "add-via" else [c["arguments"] for c in change.arguments["changes"]]
+    assert vias
+    for via in vias:
+        x, y = via["at"]
+        assert x < 25.3e-3
+        assert y < 15.3e-3
+        add_via(b.build(), Rules(0.15e-3, 0.1e-3, 3e-3), **via)  # raises where there is no room
+    assert finding.remedies[0].excess_after_db < finding.excess_db
+    assert finding.evidence["plane_voltage_per_volt"] > 0
+    assert len(finding.evidence["spectrum"]["frequency_hz"]) == len(finding.evidence["spectrum"]["level_ohm"])

@@ -15,6 +15,7 @@ from quietcopper.changes.room import HOLE_TO_HOLE, Room, around, give_way
 from quietcopper.changes.tables import ViaSize, with_vias
 
 WITHIN = 1e-3  # m; how far from the wished place a via is looked for where nothing is said
+FREE_STEP = 0.25e-3  # m between the places that are offered
 SHIFTS = 4  # places tried each way beside a grid point of a stitching, a quarter of the pitch apart
 
 
@@ -66,6 +67,19 @@ def add_vias(
                 + f" and {rules.spacing * 1e3:g} mm from everything else"
             )
     return _drilled(board, rules, row, placed, size)
+
+
+def free_via_places(
+    board: Board, rules: Rules, net: str, at: tuple[float, float], within: float, layers: Sequence[int]
+) -> tuple[list[tuple[float, float]], ViaSize]:
+    """Where a through via of a net fits within `within` of a place and lies in its areas on `layers`, nearest first, a
+    quarter of a millimetre apart, and the size it has. Raises ChangeError where no via size is known."""
+    row, room = net_of(board, net), Room(board, rules)
+    size = via_size(board, row)
+    places = around(*at, within, FREE_STEP)
+    good = room.fits_via(places, row, size)
+    good[good] = _joins(room, places[good], row, size, layers)
+    return [(float(x), float(y)) for x, y in places[good]], size
 
 
 def _apart(places: Floats, placed: Sequence[tuple[float, float]], size: ViaSize, rules: Rules) -> Bools:

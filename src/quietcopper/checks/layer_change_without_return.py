@@ -4,19 +4,25 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from shapely import Point
 
-from quietcopper.electrical.choices import supply_as_reference
+from quietcopper.changes.base import ChangeError, Rules
+from quietcopper.changes.vias import free_via_places
+from quietcopper.electrical.choices import barrier_width, supply_as_reference
+from quietcopper.electrical.pierced import Pierced, pierced, plane_voltage
 from quietcopper.electrical.signals import edge_current, edge_voltage
 from quietcopper.electrical.tables import SIGNAL, SUPPLY
 from quietcopper.electrical.transitions import one_piece
 from quietcopper.electrical.unlisted import WHY, are_rails, joint_unknown
 from quietcopper.electrical.view import View
 from quietcopper.electrical.ways import VIA_RADIUS, Added, Ways, between_layers, new_mounting
+from quietcopper.errors import OutOfRange
 from quietcopper.fields.returns import resonance
 from quietcopper.fields.spectra import knee
+from quietcopper.fields.vias import return_inductance
 from quietcopper.findings import (
     Allowance,
     CauseHint,
@@ -37,9 +43,11 @@ QUESTION = (
 MECHANISM = """The return current must pass from one plane to the other. What it finds, vias, capacitors or only the
 planes' own capacitance, takes a voltage between the planes at each edge, which every other via through that pair picks
 up and the board's edge radiates."""
-FORMULA = """Peak voltage between the two reference planes: the net's edge current through all return vias within
-40 mm, solved together with their mutual inductance, or through the capacitors between the planes' nets with their
-mounting, in parallel with the pair's capacitance and the line's own 2·Z0. Below the first resonance of the pair."""
+FORMULA = """Peak voltage between the two reference planes as the net's edge current passes: through all return vias
+within 40 mm, solved together with their mutual inductance, or through the capacitors between the planes' nets with
+their mounting, in parallel with the pair's capacitance and the line's own 2·Z0. Where that comes near the allowance,
+the plane pairs that the via pierces are solved with all their ties and capacitors (modes and their resonances
+included), and the figure is the response of that impedance to the edge."""
 ALLOWANCES: Mapping[str, Limit] = {
     "noise_share": Limit(
         0.02,
@@ -55,6 +63,12 @@ SOURCES = (
     "the planes' capacitance",
 )
 BESIDE = 1e-3  # m; where the proposed return via would stand
+SCREEN = 0.4  # of the allowance (-8 dB) by the quick figure, from which on the planes are solved
+AROUND = 3e-3  # m; how far from the signal via free places are looked for
+SOUGHT = 8  # findings for which they are
+TRIED = 60  # places compared, nearest first
+MOST_VIAS = 4
+NUDGE = 0.1e-3  # m; within which a chosen place is met
 
 
 def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
@@ -88,6 +102,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             NAME, "layer changes", "the references are two pieces of one layer that join elsewhere", pieces
         )
     unsolved = 0
+    chosen: list[_Worst] = []
     for rows in groups.values():
         net = int(changes.net[rows[0]])
         z0 = view.impedance_of(net, int(changes.upper[rows[0]])) or view.impedance_of(net, int(changes.lower[rows[0]]))
@@ -98,9 +113,75 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         (peak, ways), worst = max(
             priced, key=lambda p: (round(p[0][0], 9), -float(changes.x[p[1]]), -float(changes.y[p[1]]))
         )
-        yield _finding(view, worst, len(rows), peak, ways, z0, share * view.drivers[net].swing)
+        chosen.append(_Worst(worst, len(rows), peak, ways, z0, share * view.drivers[net].swing))
+    chosen.sort(key=lambda w: (-round(w.peak / w.allowed, 9), w.row))
+    through = pierced(view, [w.row for w in chosen if w.peak >= SCREEN * w.allowed])
+    places = _Places(view)
+    for w in chosen:
+        yield _finding(view, w, through.get(w.row), places)
     if unsolved:
         yield NotChecked(NAME, "layer changes", "the line's impedance was not solved", unsolved)
+
+
+@dataclass(frozen=True)
+class _Worst:
+    """The dearest of a net's like layer changes: row in view.layer_changes, how many there are, the quick figure for
+    its voltage (V), the ways of its return, line impedance (ohm), what is allowed (V)."""
+
+    row: int
+    count: int
+    peak: float
+    ways: Ways
+    z0: float
+    allowed: float
+
+
+class _Places:
+    """Where return vias really fit, looked up for the first few findings that need them."""
+
+    def __init__(self, view: View) -> None:
+        self.view, self.left = view, SOUGHT
+        settings = view.settings
+        self.rules = Rules(settings.min_spacing, settings.min_width, barrier_width(view))
+
+    def best(self, row: int, refs: list[int], net: str, wanted: float) -> list[tuple[float, float]] | None:
+        """Free places for at most MOST_VIAS vias of a net, each where it lowers the return's inductance most, until it
+        is `wanted` times what it was; None where it is not looked up, empty where nothing fits."""
+        if self.left == 0 or not net:
+            return None
+        self.left -= 1
+        view, changes = self.view, self.view.layer_changes
+        x, y = float(changes.x[row]), float(changes.y[row])
+        radius = float(view.board.vias.drill[changes.via[row]]) / 2
+        try:
+            free, size = free_via_places(view.board, self.rules, net, (x, y), AROUND, refs)
+        except ChangeError:
+            return []
+        areas = int(changes.upper_area[row]), int(changes.lower_area[row])
+        known = between_layers(view, *areas, x, y, radius)
+        placed = [(at[0] - x, at[1] - y) for at in (way.at for way in known.ways)]
+        height = view.board.distance(*sorted(refs))
+
+        def inductance(extra: list[tuple[float, float]]) -> float:
+            try:
+                return return_inductance(height, radius, [*placed, *((a - x, b - y) for a, b in extra)], radius)
+            except OutOfRange:
+                return np.inf
+
+        start = known.inductance
+        out: list[tuple[float, float]] = []
+        while len(out) < MOST_VIAS:
+            apart = [p for p in free if all(np.hypot(p[0] - a, p[1] - b) >= size.pad + 2e-4 for a, b in out)]
+            if not apart:
+                break
+            tried = [(round(inductance([*out, p]), 15), i) for i, p in enumerate(apart[:TRIED])]
+            figure, i = min(tried)
+            if not np.isfinite(figure):
+                break
+            out.append(apart[i])
+            if figure <= wanted * start:
+                break
+        return out
 
 
 def _peak(view: View, row: int, z0: float, added: Added | None = None) -> tuple[float, Ways]:
@@ -112,7 +193,9 @@ def _peak(view: View, row: int, z0: float, added: Added | None = None) -> tuple[
     return edge_voltage(view, net, z0, ways.inductance, ways.capacitance), ways
 
 
-def _finding(view: View, row: int, count: int, peak: float, ways: Ways, z0: float, allowed: float) -> Finding:
+def _finding(view: View, worst: _Worst, through: Pierced | None, places: _Places) -> Finding:
+    row, count, ways, z0, allowed = worst.row, worst.count, worst.ways, worst.z0, worst.allowed
+    peak = worst.peak if through is None else plane_voltage(view, row, through, z0)
     board, changes = view.board, view.layer_changes
     net = int(changes.net[row])
     driver, name = view.drivers[net], board.nets[net]
@@ -141,7 +224,10 @@ def _finding(view: View, row: int, count: int, peak: float, ways: Ways, z0: floa
             {"nets": ref_nets, "at": (x, y), "within": 2 * BESIDE},
         )
         added = Added(2 * BESIDE, VIA_RADIUS, new_mounting(view, refs[1]))
-    after, _ = _peak(view, row, z0, added)
+    quick, _ = _peak(view, row, z0, added)
+    after = peak * min(quick / worst.peak, 1.0)
+    if same and peak > allowed:
+        change = _placed_vias(change, places.best(row, sorted(refs), ref_nets[0], allowed / peak))
     evidence: dict[str, object] = {
         "edge_current_ma": edge_current(driver, z0) * 1e3,
         "rise_ps": driver.rise * 1e12,
@@ -163,6 +249,20 @@ def _finding(view: View, row: int, count: int, peak: float, ways: Ways, z0: floa
             "distance_mm": nearest.distance * 1e3,
             "what": nearest.what,
         }
+    if through is not None:
+        level, at = through.per_volt(z0, float(knee(driver.rise)))
+        evidence["plane_voltage_per_volt"] = level
+        evidence["worst_frequency_hz"] = at
+        first = through.first_peak()
+        if first is not None:
+            evidence["first_resonance_hz"] = first
+            evidence["rings_below_knee"] = first < float(knee(driver.rise))
+        evidence["spectrum"] = {
+            "frequency_hz": through.frequency.tolist(),
+            "level_ohm": [float(f"{v:.4g}") for v in np.abs(through.impedance)],
+        }
+        if len(through.pairs) > 1:
+            evidence["plane_pairs_pierced"] = len(through.pairs)
     cause = _cause(view, row, ref_nets, change)
     rest = f" ({count} such vias; this is the worst)" if count > 1 else ""
     planes = " to ".join(
@@ -182,6 +282,23 @@ def _finding(view: View, row: int, count: int, peak: float, ways: Ways, z0: floa
         remedies=_remedies(cause, Remedy(change, allowance.excess_db(after)) if bridgeable else None),
         evidence=evidence,
     )
+
+
+def _placed_vias(change: Proposal, places: list[tuple[float, float]] | None) -> Proposal:
+    """The proposal of one via beside the line's own, put where vias really fit and do most."""
+    if places is None:
+        return change
+    if not places:
+        return Proposal(f"{change.text}; no place within {engineering(AROUND, 'm')} is free on all layers")
+    net, layers = change.arguments["net"], change.arguments["layers"]
+    vias = [{"net": net, "at": at, "within": NUDGE, "layers": layers} for at in places]
+    if len(vias) == 1:
+        x, y = places[0]
+        return Proposal(
+            f"a {net} via at {x * 1e3:.2f}, {y * 1e3:.2f} mm, the free place that does most", "add-via", vias[0]
+        )
+    text = f"{len(vias)} {net} vias in the free places round the signal via that do most"
+    return Proposal(text, "several", {"changes": [{"kind": "add-via", "arguments": via} for via in vias]})
 
 
 def _cause(view: View, row: int, ref_nets: list[str], change: Proposal) -> CauseHint:

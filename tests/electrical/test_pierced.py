@@ -1,0 +1,80 @@
+"""Planes pierced by layer changes: the voltage that an edge puts between them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from quietcopper.build import Hop, small_board
+from quietcopper.electrical.pierced import Pierced, pairs_through, pierced, plane_voltage
+from quietcopper.electrical.plane_pairs import PlanePair
+from quietcopper.electrical.signals import edge_voltage
+from quietcopper.electrical.view import View
+from quietcopper.fields.returns import pulse_peak
+
+
+def _change(*returns_mm, ground=(2, 3)):  # type: ignore[no-untyped-def]
+    b = small_board(ground=ground)
+    b.route("CLK", (5, 15), (25, 15), Hop(4), (45, 15), layer=1)
+    for dx, dy in returns_mm:
+        b.via("GND", (25 + dx, 15 + dy))
+    return View(b.build())
+
+
+@pytest.fixture(scope="module")
+def tied() -> tuple[PlanePair, ...]:
+    return pairs_through(_change((1.0, 0.0)), 0)
+
+
+@pytest.mark.parametrize("duration", [3e-9, 12e-9])
+def test_the_edge_through_a_lumped_impedance(tied: tuple[PlanePair, ...], duration: float) -> None:
+    """L, C and the line's 2·Z0 in parallel against the exact response in time (fields.returns.pulse_peak), 4 %: the
+    spectrum ends at 4 GHz, which rounds an edge of 1 ns by some per cent."""
+    frequency = 4e9 * np.arange(1, 401) / 400
+    omega = 2j * np.pi * frequency
+    inductance, capacitance, z0 = 1e-9, 20e-12, 50.0
+    z = 1 / (1 / (omega * inductance) + omega * capacitance)
+    way = Pierced(tied, frequency, z)
+    got = way.peak(0.03, 1e-9, duration, z0)
+    assert_allclose(got, pulse_peak(0.03, 1e-9, duration, inductance, capacitance, 2 * z0), rtol=0.04)
+
+
+def test_planes_that_nothing_ties_take_their_capacitance() -> None:
+    """Below the first mode a pair is its capacitance: the lumped figure within 5 %."""
+    view = _change()
+    (way,) = pierced(view, [0]).values()
+    net = int(view.layer_changes.net[0])
+    z0 = view.impedance_of(net, 0)
+    assert z0 is not None
+    (pair,) = way.pairs
+    assert_allclose(plane_voltage(view, 0, way, z0), edge_voltage(view, net, z0, np.inf, pair.capacitance), rtol=0.05)
+
+
+def test_a_lone_return_via_rings_with_the_planes_and_more_vias_less() -> None:
+    """What full wave said of rows F2, F3 (a single via rings with the pair's capacitance well below its first mode) and
+    'number and symmetry beat a distance rule': plane voltage per volt near the knee."""
+    figures, rings = [], []
+    for places in ([(3.0, 0.0)], [(3.0, 0.0), (-3.0, 0.0)], [(3.0, 0.0), (-3.0, 0.0), (0.0, 3.0), (0.0, -3.0)]):
+        view = _change(*places)
+        (way,) = pierced(view, [0]).values()
+        z0 = view.impedance_of(int(view.layer_changes.net[0]), 0)
+        assert z0 is not None
+        figures.append(plane_voltage(view, 0, way, z0))
+        rings.append(way.first_peak())
+    assert figures[0] > 1.5 * figures[1] > 1.5 * figures[2]
+    # The via with the pair's capacitance rings far below the first mode of the bare pair, half a wave along it.
+    (pair,) = way.pairs
+    first_mode = float(pair.material.frequency((np.pi / 49e-3) ** 2))
+    assert rings[0] is not None
+    assert rings[0] < 0.6 * first_mode
+    assert rings[1] is not None
+    assert rings[1] > rings[0]
+
+
+def test_a_change_through_two_pairs_adds_them() -> None:
+    b = small_board(layers=6, ground=(2, 3, 5))
+    b.route("CLK", (5, 15), (25, 15), Hop(6), (45, 15), layer=1)
+    view = View(b.build())
+    way = pierced(view, [0])[0]
+    assert [(p.upper_layer, p.lower_layer) for p in way.pairs] == [(1, 2), (2, 4)]
