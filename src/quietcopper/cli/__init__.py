@@ -11,7 +11,7 @@ from quietcopper.errors import QuietCopperError
 
 COMMANDS = (
     *("demo", "review", "serve", "compare", "what_if", "batch", "decide", "settings", "line", "plane_pair", "path"),
-    "explain",
+    *("stackup", "explain"),
 )
 
 DESCRIPTION = """\
@@ -25,6 +25,7 @@ start here:
   quietcopper review board.xml -s s.toml    the main job; open review.html in the folder it names
   quietcopper serve board-review            the page with decisions and what-if
   quietcopper what-if board.xml plan.toml   changes applied, reviewed again, compared in dB
+  quietcopper stackup board.xml             the stackup judged, others tried and ranked
   quietcopper explain trace-over-gap        what a check predicts, against which allowance, from which source
 
 BOARD is an IPC-2581 file (plain, .gz or .zip), or a folder or .zip of Gerber files with drill (and job, netlist).

@@ -1,0 +1,123 @@
+"""`quietcopper stackup`: the board's stackup judged, and others of as many layers ranked by what they leave."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from quietcopper.cli import reading
+from quietcopper.errors import CallError
+
+if TYPE_CHECKING:
+    from quietcopper.review.stackups import Outcome
+
+MOST_WIDTHS = 6  # widths that are told
+
+
+def add_parser(commands: Any) -> None:
+    p = commands.add_parser(
+        "stackup",
+        help="judge a board's stackup and rank others",
+        description="Judges a board's stackup (references and their distance, supply pairs, symmetry, impedances), "
+        "then reviews the same copper on other stackups of as many layers, of common laminates, and ranks them by what "
+        "they leave over the allowances. Widths of lines stay as they are.",
+    )
+    p.add_argument("board", metavar="BOARD", type=Path, help=reading.BOARD)
+    p.add_argument("-s", "--settings", metavar="SETTINGS.toml", type=Path, help="corrections of what was inferred")
+    reading.add_stackup(p)
+    p.add_argument("--most", metavar="N", type=int, default=5, help="how many others to try, 0 to 20 (default: 5)")
+    p.add_argument("--json", action="store_true", help="all figures as JSON on standard output")
+    p.add_argument("-q", "--quiet", action="store_true", help="no progress bar")
+
+
+def stackups(args: argparse.Namespace) -> dict[str, Any]:
+    """Everything the command says, as plain data."""
+    from quietcopper.checks import all_checks, allowance_defaults
+    from quietcopper.cli.review import progress_bar
+    from quietcopper.electrical.settings import Settings, load_settings
+    from quietcopper.electrical.view import View
+    from quietcopper.findings.document import plain
+    from quietcopper.review.laminates import SOURCES
+    from quietcopper.review.look import look
+    from quietcopper.review.stackups import judged, try_stackups, why_best
+    from quietcopper.review.trial import Bench
+
+    if not 0 <= args.most <= 20:
+        raise CallError(f"--most: found {args.most}, expected 0 to 20")
+    settings = load_settings(args.settings, allowance_defaults()) if args.settings else Settings()
+    board = reading.read(args.board, settings, args.stackup)
+    checks = all_checks()
+    view = View(board, settings)
+    with progress_bar(args.quiet) as progress:
+        before = look(view, checks, lambda stage: progress(stage, 0, 1))
+        outcomes = try_stackups(Bench.of(view, checks), before, args.most, lambda stage: progress(stage, 0, 1))
+    present = next(o for o in outcomes if o.name == "as it is")
+    return {
+        "board": view.board.name,
+        "present": plain(judged(view)),
+        "ranking": [_row(o) for o in outcomes],
+        "why": why_best(outcomes[0], present) if len(outcomes) > 1 else "No other stackup of as many layers was tried.",
+        "laminates": list(SOURCES),
+    }
+
+
+def _row(outcome: Outcome) -> dict[str, Any]:
+    from quietcopper.findings.document import decibels, rounded
+    from quietcopper.units import MM
+
+    def told(rows: Any) -> list[dict[str, Any]]:
+        return [{"title": t, "before_db": decibels(a), "after_db": decibels(b)} for t, a, b in rows[:8]]
+
+    return {
+        "name": outcome.name,
+        "thickness_mm": rounded(outcome.thickness / MM),
+        "dielectrics": [
+            {"thickness_mm": rounded(d.thickness / MM), "er": rounded(d.er), "tan_d": rounded(d.tan_d)}
+            for d in outcome.dielectrics
+        ],
+        "over": outcome.over,
+        "excess_db": decibels(outcome.excess),
+        "worst_db": decibels(outcome.worst),
+        "better": told(outcome.better),
+        "worse": told(outcome.worse),
+    }
+
+
+def run(args: argparse.Namespace) -> int:
+    said = stackups(args)
+    if args.json:
+        print(json.dumps(said, ensure_ascii=False, indent=1))
+        return 0
+    print("\n".join(lines(said)))
+    return 0
+
+
+def lines(said: dict[str, Any]) -> list[str]:
+    """The same as text."""
+    present = said["present"]
+    out = [f"{said['board'] or 'board'}: {len(present['layers'])} copper layers, {present['thickness_mm']:.3g} mm"]
+    for i, layer in enumerate(present["layers"]):
+        out.append(f"  {i + 1}  {layer['name']:<12} {layer['thickness_um']:>4.0f} µm  {layer['carries']}")
+        if i < len(present["dielectrics"]):
+            sheet = present["dielectrics"][i]
+            out.append(f"     {sheet['thickness_mm']:.3g} mm, er {sheet['er']:.3g}  {sheet['material']}".rstrip())
+    out += ["", *present["judgement"]]
+    for pair in present["pairs"][:3]:
+        first = pair["modes_hz"][0] / 1e6
+        out.append(f"{pair['upper_net']} over {pair['lower_net']} as an open rectangle rings from {first:.0f} MHz on.")
+    out += present["symmetry"] or ["It is alike from both sides."]
+    out.append("")
+    for row in present["widths"][:MOST_WIDTHS]:
+        low, high = row["lowest_ohm"], row["highest_ohm"]
+        z = f"{low:.0f} Ω" if round(low) == round(high) else f"{low:.0f} to {high:.0f} Ω"
+        out.append(f"{row['width_mm']:.3g} mm on {row['layer']}: {z} ({row['length_mm']:.0f} mm in all)")
+    out += ["", "   over   in all    worst   thick     stackup"]
+    for i, row in enumerate(said["ranking"], start=1):
+        worst = "-" if row["worst_db"] is None else f"{row['worst_db']:+.1f} dB"
+        out.append(
+            f"{i:2d} {row['over']:4d} {row['excess_db']:8.1f} {worst:>11} {row['thickness_mm']:6.3g} mm  {row['name']}"
+        )
+    out += ["", said["why"], "Widths are as they are: a line with a target needs another width on another stackup."]
+    return out
