@@ -8,6 +8,7 @@ from quietcopper.build import Hop, chip, rectangle, small_board
 from quietcopper.electrical.plane_pairs import as_ground, impedance_at_pins, pair_modes
 from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.electrical.view import View
+from quietcopper.review.tables import pair_rows
 from quietcopper.units import C0, EPS0
 
 CHECK = "plane-pair-rings"
@@ -31,8 +32,8 @@ def board(*, supply="3V3", hop=True, capacitors=0, stitch=None):
 
 
 def test_the_modes_of_a_bare_rectangle(run, fast):
-    """Exact, c/(2 sqrt(er)) sqrt((m/a)^2 + (n/b)^2) for 104.5 x 59 mm, er 4.2 (the via's opening counts for little): the
-    first lies below 1 GHz, the limit of a 100 MHz clock, and the clock's harmonics are looked at there: 0.5 %."""
+    """Exact, c/(2 sqrt(er)) sqrt((m/a)^2 + (n/b)^2) for 104.5 x 59 mm, er 4.2 (the via's opening counts for little):
+    the first lies below 1 GHz, the limit of a 100 MHz clock, at one of the clock's harmonics: 0.5 %."""
     finding = run(CHECK, board(), {"CLK": fast}).only
     first = C0 / (2 * 4.2**0.5) / 104.5e-3
     assert finding.evidence["resonance_hz"] == pytest.approx(first, rel=5e-3)
@@ -43,6 +44,14 @@ def test_the_modes_of_a_bare_rectangle(run, fast):
     assert "CLK where it changes layers" in finding.message
     assert finding.excess_db > 0
     assert finding.cause.key == "supply as reference:L3"
+
+
+def test_the_table_of_pairs_tells_modes_and_what_excites_them(fast):
+    view = View(board(), Settings(nets={"CLK": NetSettings(**fast)}))
+    row = next(r for r in pair_rows(view) if r["upper_net"] == "GND" and r["lower_net"] == "3V3")
+    assert row["modes_hz"] == pytest.approx([C0 / (2 * 4.2**0.5) / 104.5e-3], rel=5e-3)
+    assert len(row["quality"]) == 1
+    assert row["excited_by"] == "CLK where it changes layers"
 
 
 def test_nothing_that_excites_it_is_no_finding(run, fast):

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from quietcopper.board import Assumption
 from quietcopper.electrical.copper import AREA, PAD
 from quietcopper.electrical.parts import CAPACITOR
 from quietcopper.fields.vias import pair_inductance, strip_inductance
@@ -151,18 +150,3 @@ def _mounted(view: View, part: int, upper: int, lower: int) -> Mounted | None:
         capacitance, resistance = float("inf"), kind.value or 0.0
     place = crossing.x, crossing.y, crossing.radius
     return Mounted(part, str(board.parts.ref[part]), *place, capacitance, resistance, inductance, assumed)
-
-
-def capacitor_assumptions(view: View) -> list[Assumption]:
-    """What was assumed of the capacitors on the board's plane pairs."""
-    found = {c.part: c for pair in view.plane_pairs for c in pair.capacitors if c.assumed}
-    out = []
-    if found:
-        why = "ceramic chip capacitors have some 5 to 50 mohm; the parts' own data were not given"
-        out.append(Assumption("series resistance of capacitors between planes", RESISTANCE, "ohm", why, len(found)))
-    unknown = sorted(c.ref for c in found.values() if "capacitance" in c.assumed)
-    if unknown:
-        more = f" and {len(unknown) - 4} more" if len(unknown) > 4 else ""
-        what = f"value of {', '.join(unknown[:4])}{more}"
-        out.append(Assumption(what, VALUE, "F", "the commonest value of capacitors between planes", len(unknown)))
-    return out

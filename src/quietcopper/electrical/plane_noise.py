@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import shapely
@@ -155,12 +156,25 @@ def current_of(view: View, net: int, driver: Driver, highest: float) -> tuple[Fl
     return frequency, over_delays(largest_current, level, driver.source, z0, delay, frequency)
 
 
+_KEPT: WeakKeyDictionary[View, dict[tuple[int, bool], tuple[PairModes, Excited | None]]] = WeakKeyDictionary()
+
+
 def excited(view: View, pair: PlanePair, *, resonant: bool = True) -> tuple[PairModes, Excited | None]:
-    """The modes of a pair and the strongest of what excites it; None where nothing does.
+    """The modes of a pair and the strongest of what excites it; None where nothing does. Kept for the view's own pairs.
 
     resonant : only what a line sends within TOLERANCE (and half the width) of a resonance counts, so that a pair
     without resonances has nothing; else whatever is sent at any frequency
     """
+    if not any(pair is own for own in view.plane_pairs):
+        return _excited(view, pair, resonant)
+    kept = _KEPT.setdefault(view, {})
+    key = id(pair), resonant
+    if key not in kept:
+        kept[key] = _excited(view, pair, resonant)
+    return kept[key]
+
+
+def _excited(view: View, pair: PlanePair, resonant: bool) -> tuple[PairModes, Excited | None]:
     highest = highest_frequency(view)
     rough = _roughly(view, pair, highest)
     if resonant and not len(rough.frequency):

@@ -95,21 +95,25 @@ def distances(view: View, pair: PlanePair) -> Distances:
 
 
 def patch_modes(view: View, pair: PlanePair, place: tuple[float, float], reach: float, highest: float) -> PairModes:
-    """Modes up to `highest` Hz of a pair round a place, as far as AROUND times `reach` (m); its cut edges are open, so
-    from below where the cut has ties on either side."""
-    whole = pair.shape.bounds
+    """Modes up to `highest` Hz of a pair round a place, as far as AROUND times `reach` (m) where the pair is larger.
+
+    The cut edges are open; where the lowest mode lies at one of them, the whole pair is solved instead.
+    """
     size = AROUND * reach
-    box = (place[0] - size, place[1] - size, place[0] + size, place[1] + size)
-    if np.isfinite(size) and (box[0] > whole[0] or box[1] > whole[1] or box[2] < whole[2] or box[3] < whole[3]):
-        parts = shapely.get_parts(shapely.intersection(pair.shape, shapely.box(*box))).tolist()
-        here = min((p for p in parts if p.area > 0), key=lambda p: float(p.distance(shapely.Point(place))))
-        outer = shapely.Polygon(here.exterior)
-        shapely.prepare(outer)
-        vias = view.board.vias
-        kept = pair.ties[shapely.intersects_xy(outer, vias.x[pair.ties], vias.y[pair.ties])]
-        added = pair.added[shapely.intersects_xy(outer, pair.added[:, :2])]
-        pair = replace(pair, shape=here, area=here.area, ties=kept, added=added)
-    return pair_modes(view, pair, highest)
+    box = shapely.box(place[0] - size, place[1] - size, place[0] + size, place[1] + size) if np.isfinite(size) else None
+    if box is None or box.covers(shapely.box(*pair.shape.bounds)):
+        return pair_modes(view, pair, highest)
+    parts = shapely.get_parts(shapely.intersection(pair.shape, box)).tolist()
+    here = min((p for p in parts if p.area > 0), key=lambda p: float(p.distance(shapely.Point(place))))
+    outer = shapely.Polygon(here.exterior)
+    shapely.prepare(outer)
+    vias = view.board.vias
+    kept = pair.ties[shapely.intersects_xy(outer, vias.x[pair.ties], vias.y[pair.ties])]
+    added = pair.added[shapely.intersects_xy(outer, pair.added[:, :2])]
+    modes = pair_modes(view, replace(pair, shape=here, area=here.area, ties=kept, added=added), highest)
+    if len(modes.frequency) and shapely.Point(modes.loudest(0)).distance(box.exterior) < reach:
+        return pair_modes(view, pair, highest)
+    return modes
 
 
 def with_ties(view: View, pair: PlanePair, places: Floats) -> PlanePair:

@@ -70,6 +70,8 @@ tie. Cell centres on a regular grid; null where there is no copper::
     {"x_mm": [...], "y_mm": [...], "level": [[...], ...],           # one row per y
      "what": "mode voltage", "unit"?: "", "frequency_hz"?: 7.4e8, "signed"?: True,
      "signal_mm"?: [[x, y], ...], "return_mm"?: [[[x, y], ...], ...]}   # drawn over it: a line, and ways of its return
+
+``tie_map`` : a second map of the same form, the distance to the nearest tie
 """
 
 from __future__ import annotations
@@ -224,6 +226,7 @@ _DRAWN: Mapping[str, Callable[[Any, Data], Picture]] = {
     "contributions": _contributions,
     "standing_wave": _standing_wave,
     "mode": _mode,
+    "tie_map": _mode,
 }
 _ON_THE_BOARD = {"return_path", "reach"}  # drawn by quietcopper.report.pictures
 

@@ -9,12 +9,16 @@ from typing import Any
 import numpy as np
 import shapely
 
+from quietcopper.electrical.plane_noise import excited
+from quietcopper.electrical.plane_pairs import can_ring, highest_frequency
 from quietcopper.electrical.settings import Settings
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
 from quietcopper.electrical.view import View
+from quietcopper.errors import OutOfRange
 from quietcopper.units import MICRON, MM
 
 FAR_REFERENCE = 0.25e-3  # m; Ott, Electromagnetic Compatibility Engineering (from memory): signal next to its plane
+MOST_MODES = 10  # of one pair of nets that are listed
 FAR_SUPPLY = 0.2e-3  # m; Novak; Archambeault, PCB Design for Real-World EMI Control (from memory)
 
 
@@ -180,6 +184,7 @@ def pair_rows(view: View, of_kinds: tuple[str, str] | None = None) -> tuple[dict
     for row, (a, b) in enumerate(zip(facing.upper, facing.lower, strict=True)):
         key = (board.areas.layer[a], board.areas.layer[b], board.areas.net[a], board.areas.net[b])
         merged[key[0], key[1], key[2], key[3]].append(row)
+    ringing = {} if of_kinds else _ringing(view)
     out = []
     for (upper, lower, upper_net, lower_net), rows in merged.items():
         if of_kinds and {view.roles[upper_net].kind, view.roles[lower_net].kind} != set(of_kinds):
@@ -194,9 +199,35 @@ def pair_rows(view: View, of_kinds: tuple[str, str] | None = None) -> tuple[dict
                 "area_mm2": float(facing.area[rows].sum()) * 1e6,
                 "capacitance_f": float(facing.capacitance[rows].sum()),
                 "modes_hz": [],
+                **_modes([ringing[row] for row in rows if row in ringing]),
             }
         )
     return tuple(sorted(out, key=lambda p: (-float(p["capacitance_f"]), str(p["upper"]), str(p["upper_net"]))))
+
+
+def _ringing(view: View) -> dict[int, list[tuple[float, float, str]]]:
+    """Resonances of the pieces of each row of view.facing: frequency, quality, what excites the piece most."""
+    out: dict[int, list[tuple[float, float, str]]] = defaultdict(list)
+    highest = highest_frequency(view)
+    for pair in view.plane_pairs:
+        if not can_ring(pair, highest):
+            continue
+        try:
+            modes, source = excited(view, pair)
+        except OutOfRange:  # told by the check that looks for it
+            continue
+        by = source.exciter.what if source is not None else ""
+        out[pair.facing] += [(float(f), float(q), by) for f, q in zip(modes.frequency, modes.quality, strict=True)]
+    return out
+
+
+def _modes(pieces: list[list[tuple[float, float, str]]]) -> dict[str, Any]:
+    """The lowest resonances of some pieces together; nothing where none rings."""
+    modes = sorted(mode for piece in pieces for mode in piece)[:MOST_MODES]
+    if not modes:
+        return {}
+    by = next((by for *_, by in modes if by), "")
+    return {"modes_hz": [f for f, *_ in modes], "quality": [q for _, q, _ in modes], "excited_by": by}
 
 
 def line_rows(view: View) -> tuple[dict[str, Any], ...]:
