@@ -240,6 +240,17 @@ def test_layer_names_are_what_differs_between_the_files(tmp_path: Path) -> None:
 # ---- parts -------------------------------------------------------------------------------------------
 
 
+def test_a_set_without_a_drill_file_says_so(tmp_path: Path) -> None:
+    files = {
+        "top.gbr": gerber.top(gerber.flash(5, 5)),
+        "bottom.gbr": gerber.layer(gerber.flash(5, 5), function="Copper,L2,Bot"),
+    }
+    bare = gerber.read(tmp_path / "bare", files)
+    assert any("No drill file" in p for p in bare.problems)
+    drilled = gerber.read(tmp_path / "drilled", {**files, "d.drl": gerber.drill((5, 5))})
+    assert not any("No drill file" in p for p in drilled.problems)
+
+
 def test_parts_lie_at_the_mean_of_their_pins_on_the_side_of_their_pads(tmp_path: Path) -> None:
     bottom = gerber.pin("C1", "1", gerber.flash(10, 10)) + gerber.pin("C1", "2", gerber.flash(12, 10))
     board = gerber.read(tmp_path, {"t.gbr": gerber.top(gerber.line(1, 1, 2, 1)), "b.gbr": gerber.bottom(bottom)})
@@ -247,6 +258,13 @@ def test_parts_lie_at_the_mean_of_their_pins_on_the_side_of_their_pads(tmp_path:
     assert_allclose([board.parts.x[0], board.parts.y[0]], np.array([11, 10]) * MM)
     assert board.parts.side.tolist() == [1]
     assert assumed(board)["places of parts"] == "mean of their pins"
+
+
+def test_a_part_of_which_no_pad_is_left_is_told(tmp_path: Path) -> None:
+    body = "%TO.P,R1,1*%\n" + gerber.flash(5, 5) + "%TD*%\n%LPC*%\n" + gerber.flash(5, 5, 11) + "%LPD*%\n"
+    board = gerber.read(tmp_path, layers(2, body + gerber.line(1, 1, 9, 1)))
+    assert board.parts.ref.tolist() == []
+    assert [u.what for u in board.unread] == ["part R1"]
 
 
 def test_component_layers_place_parts_with_value_package_and_rotation(tmp_path: Path) -> None:

@@ -143,7 +143,10 @@ def parts_and_pins(
     component layer places lies at the mean of its pins, on the side of its surface pads.
     """
     names = list(keys)
-    refs = sorted({ref for ref, _ in names} | set(placed), key=natural)
+    found = {names[key][0] for key in pads.key.tolist() if key >= 0}
+    for ref in sorted({ref for ref, _ in names} - found - set(placed), key=natural):
+        counts.unread(f"part {ref}", 0, "it is named, but no pad of it is left and no component layer places it")
+    refs = sorted(found | set(placed), key=natural)
     part_of = {ref: i for i, ref in enumerate(refs)}
     pin_of_pad = np.full(len(pads), -1, dtype=np.int32)
     rows_of: dict[int, list[int]] = {}
