@@ -59,6 +59,11 @@ UNPLANTED = {
     "pair-lines-unequal": "the only pair lies beside nothing",
     "pair-disturbed": "nothing runs beside the only pair",
     "delays-differ-in-group": "the memory bus is slow against its lines",  # checks that have nothing to find on the example, and why
+    "connector-without-ground": "its connectors have ground pins beside slow lines, or a pair",
+    "line-leaves-unfiltered": "what leaves it is slow, a pair or the antenna's",
+    "weak-protection": "its one protector stands well",
+    "clock-beside-connector": "its clocks stand away from its connectors",
+    "noise-on-cable-line": "nothing fast runs beside what leaves it",
     "impedance-step": "lines that change have a target and are judged against it",
     "pair-out-of-balance": "its one pair is slow",
     "via-stub": "four layers, and lines on the outer two only: their vias are used whole",

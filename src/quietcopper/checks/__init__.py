@@ -61,6 +61,7 @@ NAMES = (
     "line-leaves-unfiltered",
     "weak-protection",
     "clock-beside-connector",
+    "noise-on-cable-line",
 )
 
 

@@ -19,6 +19,30 @@ class Sin:
 
 SINS: tuple[Sin, ...] = (
     Sin(
+        "memory clock between planes that no via ties",
+        "CLK_MEM goes down to layer 4 and comes up again, from ground on layer 2 to 3V3 on layer 3",
+        "plane-edges-radiate",
+        (60.5, 36.4),
+        (1, 4),
+        ("CLK_MEM",),
+    ),
+    Sin(
+        "memory clock over the supply plane's split",
+        "its return goes round the split, which makes a loop",
+        "loop-radiates",
+        (62.0, 36.4),
+        (4,),
+        ("CLK_MEM",),
+    ),
+    Sin(
+        "memory clock wide over a thick dielectric",
+        "1.8 V on 0.35 mm of width reach past the board from an outer layer",
+        "line-drives-cables",
+        (70.0, 36.4),
+        (1,),
+        ("CLK_MEM",),
+    ),
+    Sin(
         "memory bus over the split supply plane",
         "eleven lines and their clock on layer 4 cross from 3V3 to 1V8 on layer 3",
         "trace-over-gap",

@@ -11,6 +11,7 @@ from quietcopper.board import Board
 from quietcopper.checks import Check, all_checks
 from quietcopper.electrical.cables import cabled_connectors
 from quietcopper.electrical.drivers import driver_assumptions
+from quietcopper.electrical.part_models import part_models
 from quietcopper.electrical.settings import Settings
 from quietcopper.electrical.supplies import supply_assumptions
 from quietcopper.electrical.supply_impedance import capacitor_assumptions
@@ -104,7 +105,12 @@ def _assemble(view: View, checks: tuple[Check, ...], looked: Looked) -> Result:
         coverage=looked.coverage,
         not_checked=(*looked.not_checked, *walkless),
         unread=tuple({"what": u.what, "count": u.count, "where": u.where, "why": u.why} for u in board.unread),
-        problems=(*board.problems, *view.copper.problems, *view.settings.unused(board)),
+        problems=(
+            *board.problems,
+            *view.copper.problems,
+            *view.settings.unused(board),
+            *part_models(board, view.settings).problems,
+        ),
         lines=line_rows(view),
         plane_pairs=pair_rows(view),
         stackup=stackup_summary(view),

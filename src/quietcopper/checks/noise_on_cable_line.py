@@ -1,0 +1,120 @@
+"""A fast line that couples into a line which leaves on a cable."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+import shapely
+
+from quietcopper.board.model import Floats
+from quietcopper.electrical.border import BorderLine, CabledConnector, cabled
+from quietcopper.electrical.border_currents import current_estimate, on_cable, sent
+from quietcopper.electrical.coupling import Coupling, couplings
+from quietcopper.electrical.emission import CAUTION
+from quietcopper.electrical.pictures import section_picture
+from quietcopper.electrical.tables import Driver
+from quietcopper.electrical.view import View
+from quietcopper.findings import (
+    Allowance,
+    CauseHint,
+    Coverage,
+    Finding,
+    Limit,
+    NotChecked,
+    Place,
+    Proposal,
+)
+from quietcopper.units import engineering
+
+NAME = "noise-on-cable-line"
+QUESTION = "Does a fast line run beside a line that leaves on a cable?"
+MECHANISM = """What a fast line couples into a neighbour that goes to a connector, the cable carries outside: a slow
+or quiet line becomes the clock's antenna."""
+FORMULA = """Near-end coupling of the two lines, solved on their common section, times 2·sin(omega·delay) of the
+shared length, times the fast line's spectrum, as a source of the line's own impedance; through the filter parts on
+the way to the connector, 1/N over the cable's common-mode impedance of 150 ohm. Both lines matched; pour between
+them is left out."""
+ALLOWANCES: Mapping[str, Limit] = {}
+SOURCES = (
+    "Near-end coupling over frequency: Feller, Kaupp and Digiacomo, AFIPS 1965 (from memory)",
+    "Hubing: lines to connectors as unintended antennas (from memory)",
+    "CISPR 32 and 47 CFR 15.109: the limits",
+)
+LEAST = 1e-3  # of the swing: stretches that cannot couple as much are passed over
+SOURCE = 50.0  # ohm, of the disturbed line where its own was not solved
+
+
+def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
+    ways = {line.net: (c, line) for c in cabled(view) if not c.shielded for line in c.lines}
+    nets = {net: line.net for _, line in ways.values() for net in line.nets}
+    fast = {n for n, d in enumerate(view.drivers) if d.swing > 0 and d.kind in ("clock", "data")} - set(nets)
+    yield Coverage(NAME, len(ways), len(ways), "lines to cables")
+    if not nets or not fast:
+        return
+    paired = {frozenset((pair.positive, pair.negative)) for pair in view.pairs}
+    shared, unsolved = couplings(view, {*nets, *fast}, paired, LEAST, of=nets)
+    if unsolved:
+        yield NotChecked(NAME, "shared stretches", "their section lies outside what the solver covers", unsolved)
+    groups: dict[tuple[int, int], list[Coupling]] = defaultdict(list)
+    for coupling in shared:
+        a, b = coupling.net_a, coupling.net_b
+        if (a in nets) != (b in nets):
+            victim, aggressor = (a, b) if a in nets else (b, a)
+            groups[victim, aggressor].append(coupling)
+    for (victim, aggressor), stretches in groups.items():
+        finding = _price(view, *ways[nets[victim]], victim, aggressor, stretches)
+        if finding is not None:
+            yield finding
+
+
+def _price(
+    view: View, connector: CabledConnector, line: BorderLine, victim: int, aggressor: int, stretches: list[Coupling]
+) -> Finding | None:
+    source = view.impedance_of(victim, stretches[0].layer) or SOURCE
+
+    def law(driver: Driver) -> tuple[Floats, Floats]:
+        frequency, level = sent(view, driver)
+        w = 2 * np.pi * frequency
+        volts = sum(
+            2 * c.kb * np.abs(np.sin(np.minimum(w * c.delay * c.length, np.pi / 2))) * level for c in stretches
+        ) + np.zeros(len(frequency))
+        return frequency, on_cable(connector, line, volts, source, frequency, view)
+
+    estimate = current_estimate(view, connector.ref, view.drivers[aggressor], law)
+    if estimate is None:
+        return None
+    board = view.board
+    name, other, ref = board.nets[victim], board.nets[aggressor], connector.ref
+    strongest = max(stretches, key=lambda c: (round(c.kb * c.length, 12), c.x, c.y))
+    length = sum(c.length for c in stretches)
+    allowance = Allowance(estimate.limit, "A", estimate.source, "review.standard")
+    change = Proposal(f"keep {other} away from {name}, which leaves by {ref}")
+    return Finding(
+        check=NAME,
+        subject=(ref, name, other),
+        title=f"{other} couples into {name}, which leaves by {ref}",
+        message=f"{other} runs {engineering(length, 'm')} beside {name} at {engineering(strongest.spacing, 'm')}: "
+        f"at most {engineering(estimate.field, 'A')} of common mode at {estimate.frequency / 1e6:.0f} MHz "
+        f"(allowed {engineering(estimate.limit, 'A')}), {CAUTION}.",
+        place=Place(
+            (strongest.x, strongest.y),
+            shapely.union_all([c.line for c in stretches]),
+            (strongest.layer,),
+            (name, other),
+            (ref,),
+        ),
+        predicted=estimate.field,
+        allowance=allowance,
+        cause=CauseHint(f"beside cable line:{name}", f"Fast lines run beside {name}, which leaves by {ref}", change),
+        evidence={
+            "near_end_coupling": strongest.kb,
+            "shared_length_mm": length * 1e3,
+            "spacing_mm": strongest.spacing * 1e3,
+            "worst_frequency_hz": estimate.frequency,
+            "spectrum": estimate.spectrum,
+            "section": section_picture(strongest.section, (name, other)),
+        },
+        range_db=estimate.range_db,
+    )
