@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from importlib import import_module
 
-ALL = ("sections", "geometry", "reviews")
+ALL = ("sections", "geometry", "planes", "reviews", "page")
 
 for name in sys.argv[1:] or ALL:
     print(f"== {name}", flush=True)

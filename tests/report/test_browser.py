@@ -188,7 +188,7 @@ def test_a_net_is_walked_stretch_by_stretch_with_its_reference_under_it(visit, b
     assert (seen(page) != over).any()
     page.keyboard.press("ArrowRight")
     assert page.locator("#pick-0").is_checked()
-    page.wait_for_function("location.hash.includes('net=SCK')")
+    page.wait_for_url("**net=SCK**")
     address = page.url
     page.keyboard.press("Escape")
     assert not page.locator("#walk").is_visible()

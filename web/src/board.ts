@@ -10,6 +10,9 @@ const picks = all<HTMLInputElement>('input[name="layer"]');
 const unders = all<SVGGElement>(".layer", board).map((g) => (g.dataset.under ? Number(g.dataset.under) : -1));
 const hatch = document.getElementById("hatch")!;
 const spacing = Number(hatch.getAttribute("width")) / whole[2];
+const still = all<SVGGElement>(".still", board);
+const parts = board.querySelector<SVGGElement>(".parts")!;
+let sized = 0;
 const quiet = matchMedia("(prefers-reduced-motion: reduce)");
 
 export let sheet: Sheet | null = null;
@@ -39,9 +42,15 @@ export function look(box: Box): void {
   const frame = frameOf();
   if (!frame.width) return;
   const px = scale();
-  board.style.setProperty("--px", String(px));
+  if (px !== sized) {
+    // set on each mark itself: a property that all inherit would have the browser restyle the whole drawing
+    sized = px;
+    const grow = `scale(${px})`;
+    for (const group of still) group.setAttribute("transform", grow);
+  }
   if (!sheet) hatch.setAttribute("patternTransform", `rotate(45) scale(${(px * 7) / (spacing * whole[2])})`);
-  board.classList.toggle("near", px < 60);
+  if (px < 60) parts.style.fontSize = `${11 * px}px`;
+  if (px < 60 !== board.classList.contains("near")) board.classList.toggle("near");
   bar(px, box, frame);
   sheet?.look(filled());
   tidySoon();

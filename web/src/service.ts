@@ -96,7 +96,7 @@ let asked = 0;
 
 function tryButton(key: string, change: Wanted, words: string): HTMLButtonElement {
   const button = make("button", { type: "button", class: "try-it", "aria-pressed": "false" }, "try it");
-  button.setAttribute("aria-label", `try: ${words}`);
+  button.setAttribute("aria-label", `try it: ${words}`);
   button.addEventListener("click", () => {
     if (wanted.delete(key)) button.setAttribute("aria-pressed", "false");
     else { wanted.set(key, { change, button, words }); button.setAttribute("aria-pressed", "true"); }
