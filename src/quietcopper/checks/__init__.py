@@ -32,6 +32,7 @@ class Check(Protocol):
 NAMES = (
     "trace-over-gap",
     "trace-off-plane",
+    "antipads-merged",
     "layer-change-without-return",
     "reference-not-ground",
     "planes-far-apart",
