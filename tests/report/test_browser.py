@@ -280,6 +280,35 @@ def test_what_is_painted_is_what_the_browser_draws_by_itself(watched, build_resu
         assert (off > 90).mean() < 0.004
 
 
+def test_a_board_of_a_hundred_thousand_shapes_is_painted_and_moved(visit, build_result):
+    """No time is asserted here; benchmarks/page.py measures."""
+    result, rng = build_result(), np.random.default_rng(1)
+    many = {"traces": 70_000, "pads": 30_000}
+    start = rng.uniform((4, 4), (84, 52), (many["traces"], 2))
+    lines = np.stack([start, start + rng.normal(0, 0.6, start.shape)], axis=1)
+    corners = np.array([(-0.1, -0.1), (0.1, -0.1), (0.1, 0.1), (-0.1, 0.1), (-0.1, -0.1)])
+    squares = rng.uniform((4, 4), (84, 52), (many["pads"], 1, 2)) + corners
+    crowded = replace(
+        result.drawing.layers[3],
+        traces=list(lines),
+        trace_widths=[0.1] * many["traces"],
+        trace_nets=rng.integers(1, 14, many["traces"]).tolist(),
+        pads=[[ring] for ring in squares],
+        pad_nets=rng.integers(1, 14, many["pads"]).tolist(),
+    )
+    page = visit(replace(result, drawing=replace(result.drawing, layers=[*result.drawing.layers[:3], crowded])))
+    page.set_default_timeout(60_000)
+    drawn(page)
+    page.locator("#board").focus()
+    for key in "+", "+", "ArrowRight":
+        page.keyboard.press(key)
+    near = seen(page)
+    assert near.std() > 10  # copper fills the view
+    page.keyboard.press("Escape")
+    assert (seen(page) != near).mean() > 0.2
+    assert page.trouble == []
+
+
 def test_without_a_painter_the_pages_own_drawing_stays(visit, build_result, watched, tmp_path):
     write_html(to_document(build_result()), build_result().drawing, tmp_path / "review.html")
     page = watched()
