@@ -55,10 +55,10 @@ def test_revision_b_holds_every_allowance(check: str, folder: Path) -> None:
     assert [(f.title, f.excess_db) for f in findings("b", check, folder) if f.excess_db >= 0] == []
 
 
-UNPLANTED = {
+UNPLANTED = {  # checks that have nothing to find on the example, and why
     "pair-lines-unequal": "the only pair lies beside nothing",
     "pair-disturbed": "nothing runs beside the only pair",
-    "delays-differ-in-group": "the memory bus is slow against its lines",  # checks that have nothing to find on the example, and why
+    "delays-differ-in-group": "the memory bus is slow against its lines",
     "connector-without-ground": "its connectors have ground pins beside slow lines, or a pair",
     "line-leaves-unfiltered": "what leaves it is slow, a pair or the antenna's",
     "weak-protection": "its one protector stands well",

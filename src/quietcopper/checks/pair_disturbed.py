@@ -130,7 +130,7 @@ def _finding(
     volts = None
     if allowance.excess_db(peak) > 0:
         remedies = _remedies(view, strongest, lines, peak, allowance, (one, mate, other))
-        evidence["waveform"] = drawn_wave(worst, allowed, f"{other} between {one} and {mate}")
+        evidence["waveform"] = drawn_wave([d for _, d in noise], allowed, f"Noise between {one} and {mate}")
         of = strongest.other if strongest.net_a == lines[0] else 0
         volts = tuple(float(i == of) for i in range(len(strongest.section.lines)))
     evidence["section"] = section_picture(strongest.section, tuple(board.nets[n] for n in strongest.nets), volts)

@@ -196,7 +196,7 @@ def _finding(
     }
     volts = None
     if allowance.excess_db(peak) > 0:
-        evidence["waveform"] = drawn_wave(worst, allowed, f"{other} on {name}, at {where}")
+        evidence["waveform"] = drawn_wave(noise, allowed, f"Noise of {others} on {name}, at {where}")
         volts = tuple(float(i == strongest.other) for i in range(len(strongest.section.lines)))
         if strongest.net_a != victim:  # the section is described from the other line
             volts = tuple(float(i == 0) for i in range(len(strongest.section.lines)))

@@ -14,7 +14,7 @@ MOAT = strip([(-1, 30.5), (27.2, 30.5), (27.2, 61)], 0.8)
 FIELD_REGION = rectangle(0, 30.5, 27.2, HEIGHT)
 PULL_BACK = 1.0  # planes end this far inside the board's edge
 
-CHOICES = Choices(line=0.35, antenna=0.2, led_first=7.2, led_pitch=0.35, reference_edge=59.2)
+CHOICES = Choices(line=0.35, antenna=0.2, led_first=7.2, led_pitch=0.32, reference_edge=59.2)
 
 
 def revision_a() -> Board:

@@ -94,7 +94,7 @@ SINS: tuple[Sin, ...] = (
     ),
     Sin(
         "bundled indicator traces",
-        "eight traces 0.2 mm wide run 0.15 mm apart for 26 mm and more",
+        "eight traces 0.2 mm wide run 0.12 mm apart for 26 mm and more",
         "traces-too-close",
         (38.0, 8.6),
         (1,),

@@ -133,16 +133,22 @@ def together(found: Sequence[Disturbed]) -> float:
     return float(np.sum([d.peak for d in found]))
 
 
-def drawn_wave(noise: Disturbed, allowed: float, name: str) -> dict[str, Any]:
-    """A neighbour's noise in time, from the first sign of it to the last, as the evidence `waveform`."""
-    time, level = noise.trace
-    shown = np.flatnonzero(np.abs(level) > 0.01 * np.abs(level).max())
+def drawn_wave(found: Sequence[Disturbed], allowed: float, name: str) -> dict[str, Any]:
+    """The noise of all aggressors in time, their peaks put on top of each other, as the evidence `waveform`."""
+    time, level = found[0].trace
+    peak = float(time[np.argmax(np.abs(level))])
+    total = np.zeros(len(time))
+    for one in found:
+        own_time, own = one.trace
+        top = int(np.argmax(np.abs(own)))
+        sign = np.sign(own[top])  # drawn upward: the edge may as well fall
+        total += sign * np.interp(time - peak + own_time[top], own_time, own, left=0.0, right=0.0)
+    shown = np.flatnonzero(np.abs(total) > 0.01 * np.abs(total).max())
     low, high = max(int(shown[0]) - 4, 0), min(int(shown[-1]) + 5, len(time))
     every = max(1, (high - low) // POINTS)
-    sign = np.sign(level[np.argmax(np.abs(level))])  # drawn upward: the edge may as well fall
     return {
         "time_ps": time[low:high:every] * 1e12,
-        "level_mv": sign * level[low:high:every] * 1e3,
+        "level_mv": total[low:high:every] * 1e3,
         "allowed_mv": allowed * 1e3,
         "name": name,
     }
