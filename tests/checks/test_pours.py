@@ -76,3 +76,13 @@ def test_pour_far_beside_a_line_does_not_hide_pour_close_beside_it(run, fast):
         return run("pour-shifts-impedance", b.build(), {"CLK": fast}).only.predicted
 
     assert reflected(True) >= reflected(False) * (1 - 1e-9)
+
+
+def test_pour_beside_a_slow_line_without_a_target_is_no_matter(run, fast):
+    b = small_board(ground=(2,))
+    b.trace("LED", 1, [(3, 15), (47, 15)])
+    for y in (12.0, 15.25):
+        b.area("GND", 1, rectangle(3, y, 47, y + 2.75))
+    board = b.build()
+    assert len(run("pour-shifts-impedance", board, {"LED": fast}).findings) == 1
+    assert run("pour-shifts-impedance", board, {"LED": fast | {"kind": "slow"}}).findings == []

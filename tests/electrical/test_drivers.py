@@ -80,6 +80,7 @@ def two_chips(*nets: str, supplies: tuple[str, str] = ("+3V3", "+3V3"), value: s
         ("CANH", "data", 250e3),
         ("SDC0-CMD", "data", 25e6),
         ("AIN0", "slow", 1e3),
+        ("ATTEN_1", "slow", 1e3),
         ("BATT_SENSE", "slow", 1e3),
         ("VREF", "slow", 1e3),
         ("RF_ANT", "slow", 1e3),
@@ -225,6 +226,22 @@ def test_an_indicator_behind_its_resistor_is_slow_with_the_edge_of_its_driver():
     assert d["N2"].swing == 3.3
     assert d["N2"].source == 365.0
     assert d["N1"].source == 35.0
+
+
+def test_what_switches_an_attenuator_swings_like_logic_and_the_divider_does_not():
+    assert name_family("ATTEN_1").name == "a slow logic line"
+    assert name_family("/CH1/ATTEN_50X_OUT").name == "an analog line"
+
+
+def test_a_line_that_ends_at_a_diode_alone_is_slow():
+    """A diode hears no edges: an indicator whose part the data do not name, or a clamp."""
+    b = two_chips("D0")
+    b.part("U9", chip("0402"), (30, 5), nets=("N7", "GND"))
+    b.part("D1", chip("0603"), (26, 22), nets=("N7", "N8"))
+    b.part("R9", chip("0402"), (40, 22), nets=("N8", "D0"), value="10k")
+    driver = drivers_of(b.build())["N7"]
+    assert driver.kind == "slow"
+    assert "diode" in driver.reason
 
 
 def test_nothing_switches_an_indicator_on_the_supply():

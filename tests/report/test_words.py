@@ -69,6 +69,18 @@ def test_the_standfirst_names_the_first_cause_and_its_gain():
     assert words.standfirst(unknown) == "Cause 0. Proposed: layer 3 becomes ground."
 
 
+def test_the_standfirst_tells_first_what_the_data_leave_out():
+    document = review([-1.0])
+    document["board"] = {"parts": 0, "vias": 0, "nets": 7, "layers": ["top", "bottom"]}
+    bare = words.standfirst(document)
+    assert bare.startswith("The data name no parts: what drives each line is assumed")
+    assert bare.endswith("The data hold no holes: nothing joins the layers, and no change of layers could be checked.")
+    document["assumptions"] = [{"what": "net names", "value": 7}]
+    assert words.standfirst(document).startswith("The data name neither nets nor parts")
+    document["board"] = {"parts": 3, "vias": 5, "nets": 7, "layers": ["top", "bottom"]}
+    assert words.standfirst(document) == ""
+
+
 def test_a_change_that_leaves_nothing_or_was_not_worked_out_says_so():
     cause = review([3.0])["causes"][0]
     assert (

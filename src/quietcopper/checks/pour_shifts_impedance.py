@@ -68,12 +68,13 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
     nets, layers = runs.net[parts.run], runs.layer[parts.run]
     delay = np.zeros(len(view.roles))
     np.add.at(delay, nets[solved], parts.delay[solved] * parts.length[solved])
+    fast = [driver.kind in ("clock", "data") for driver in view.drivers]  # nobody listens to the edges of slow lines
     counts = {
         net
         for net in np.unique(nets[solved]).tolist()
         if view.roles[net].kind == SIGNAL
         and view.drivers[net].swing > 0
-        and (view.target_of(net) is not None or delay[net] > share * view.drivers[net].rise)
+        and (view.target_of(net) is not None or (fast[net] and delay[net] > share * view.drivers[net].rise))
     }
     yield Coverage(NAME, len(counts), len(counts), "long lines and lines with a target")
     with_pour = sorted(

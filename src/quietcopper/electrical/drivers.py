@@ -253,6 +253,11 @@ class _Lines:
         if len(speakers) == 1 and all(self._to_rail(p, net) for p in on if p not in speakers) and len(on) > 1:
             return _Taken(SLOW, f"{said}, only parts to supply or ground at its one active part")
         held = {self.kinds[p].kind for p in on}
+        if len(speakers) == 1 and held - {self.kinds[speakers[0]].kind} in (
+            {parts.DIODE},
+            {parts.DIODE, parts.TEST_POINT},
+        ):
+            return _Taken(SLOW, f"{said}, nothing but a diode at its one active part")
         if parts.TRANSISTOR in held and not held & set(ACTIVE):
             return _Taken(SLOW, f"{said}, a transistor on it")
         if self._held_by(net)[0] > 0:

@@ -182,8 +182,27 @@ def gain(cause: Mapping[str, Any]) -> str:
     return f"{what}: the worst excess {verb} from {decibels(before)} to {decibels(after)}."
 
 
+def lacking(document: Mapping[str, Any]) -> list[str]:
+    """What the data leave out that every figure hangs on, one sentence each: parts, names of nets, holes."""
+    board = document.get("board", {})
+    unnamed = sum(a["value"] for a in document.get("assumptions", ()) if a["what"] == "net names")
+    out = []
+    if board.get("parts") == 0:
+        what = "neither nets nor parts" if unnamed and unnamed >= board["nets"] else "no parts"
+        out.append(
+            f"The data name {what}: what drives each line is assumed, and what capacitors would decide was not checked."
+        )
+    if board.get("vias") == 0 and len(board["layers"]) > 1:
+        out.append("The data hold no holes: nothing joins the layers, and no change of layers could be checked.")
+    return out
+
+
 def standfirst(document: Mapping[str, Any]) -> str:
-    """What stands under the headline: the first cause and what its change would gain."""
+    """What stands under the headline: what the data leave out, the first cause and what its change would gain."""
+    return " ".join([*lacking(document), _first(document)]).strip()
+
+
+def _first(document: Mapping[str, Any]) -> str:
     causes = document["causes"]
     if causes and over(causes[0]["excess_before_db"]):
         change, after = causes[0]["change"], causes[0]["excess_after_db"]

@@ -112,6 +112,11 @@ class _Assembly:
         outline: Geometry | None = profile_outline([self._image(f) for f in files.profile], counts)
         netlist = self._netlist()
         holes = self._holes(images, netlist)
+        if not len(holes) and len(images) > 1:
+            counts.problem(
+                "No drill file is in the set: nothing joins its copper layers, and nets fall to pieces. "
+                "Add the drill files."
+            )
         frame = outline if outline is not None else _frame(images, holes)
         round_holes = np.column_stack([holes.middle, holes.drill])
         layers = [self._layer(f, image, frame, round_holes) for f, image in zip(files.copper, images, strict=True)]
