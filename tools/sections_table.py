@@ -1,4 +1,4 @@
-"""Writes docs/sections-solved.md: how many cross-sections the lines of the real boards have, and what solving them took.
+"""Writes docs/sections-solved.md: how many cross-sections lines of the real boards have, and what solving them took.
 
 Boards as for tools/corpus.py. With names as arguments only those are done anew, the other rows are kept.
 """
@@ -26,9 +26,11 @@ How many different cross-sections the signal lines of some openly licensed board
 its section changes, and what it took to solve them. Written by `tools/sections_table.py`; processor time on one core,
 so that a busy machine does not matter. Hits: how often a section that was asked for was there already, within the table
 of lines and when the coupling of lines side by side was worked out after it (stretches that can reach 1 % of a swing).
-Everything by the data's own stackup, or by the usual one where the data state none.
+Everything by the data's own stackup, or by the usual one where the data state none. `quietcopper review --sections
+FILE.npz` (settings: `sections_file`) keeps solved sections between runs, so that a second review of a board solves only
+what has changed; `--timings` tells how many were solved and how many were there already.
 
-| board | signal runs | stretches | sections of lines | cutting, s | sections of bundles | hits | solving all, s | ms each |
+| board | signal runs | stretches | sections of lines | cutting, s | of bundles | hits | solving all, s | ms each |
 |---|---|---|---|---|---|---|---|---|
 """
 LEAST = 0.01
