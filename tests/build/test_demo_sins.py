@@ -69,6 +69,10 @@ UNPLANTED = {  # checks that have nothing to find on the example, and why
     "via-stub": "four layers, and lines on the outer two only: their vias are used whole",
     "supply-impedance-over-target": "every part that switches quickly has its capacitors",
     "capacitor-too-far": "they stand beside its pins",
+    "supply-drop": "it draws half an ampere",
+    "neck-over-its-current": "it draws half an ampere",
+    "barrier-bridged": "it has no barrier",
+    "switching-loop-too-large": "its capacitors stand at the switch",
     "branch-stub": "every fast line leads from one pin to one other",
 }
 

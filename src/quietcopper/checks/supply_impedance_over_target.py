@@ -61,7 +61,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
     if unsure:
         yield NotChecked(NAME, "supplies below 10 MHz", "the data do not tell their capacitors' values", unsure)
     if without:
-        yield NotChecked(NAME, "supplies", "no capacitor, plane or regulator was found on them", without)
+        yield NotChecked(NAME, "supplies", "no capacitor to ground is in reach of what draws from them", without)
 
 
 def _finding(view: View, network: SupplyNetwork, seen: list[Seen]) -> Finding:

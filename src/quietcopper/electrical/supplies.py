@@ -24,12 +24,13 @@ PIN_CURRENT = 0.03  # A of direct current for each supply pin of a part; common 
 QUICK = 0.5  # share of a part's current that may change at once: Smith, Anderson and others, IEEE Trans. Advanced
 # Packaging 22(3), 1999 (from memory)
 AT_ONCE = 0.25  # share of a part's lines that switch at once; common practice, no source
+NEARLY = 0.15  # how far a line's swing may be from the supply that it is taken to come from
 LINE = 50.0  # ohm, what a line takes from its driver's supply at an edge
 RIPPLE = 0.05  # share of the voltage that a step may take: the worked examples of the same paper (from memory)
 EFFICIENCY = 0.85  # of a switching converter; common practice, no source
 DRAWS = (parts.IC, parts.MODULE, parts.OSCILLATOR, parts.SENSOR)
 PASSES = (parts.FERRITE, parts.INDUCTOR, parts.FUSE, parts.JUMPER, parts.FILTER)
-ENTERS = (parts.CONNECTOR, parts.BATTERY, parts.TEST_POINT)
+ENTERS = (parts.CONNECTOR, parts.BATTERY)
 REGULATES = re.compile(r"regulator|\bLDO\b|step[- ]?(down|up)|buck|boost|DC[-/ ]?DC|\bconverter\b", re.IGNORECASE)
 MOST_PINS, MOST_SIGNALS = 8, 2  # a part with two supplies and no more pins and signals than these regulates
 
@@ -100,7 +101,18 @@ def find_supplies(view: View) -> dict[int, Supply]:
 
 
 def supply_assumptions(view: View) -> list[Assumption]:
-    """What was assumed of the supplies' currents."""
+    """What was assumed of the supplies' currents, and of where they come from."""
+    board = view.board
+    entering = [
+        f"{board.nets[net]} at {board.parts.ref[s.sources[0].part]}"
+        for net, s in sorted(view.supplies.items())
+        if s.sources and s.sources[0].kind == "connector" and s.consumers
+    ]
+    out = []
+    if entering:
+        names = ", ".join(entering[:8]) + (" …" if len(entering) > 8 else "")
+        why = "no regulator that makes them was recognised"
+        out.append(Assumption(f"supplies that enter the board: {names}", "connector", "", why, len(entering)))
     open_, parts_ = [], 0
     for net, supply in sorted(view.supplies.items()):
         said = view.settings.for_net(view.board.nets[net])
@@ -109,9 +121,10 @@ def supply_assumptions(view: View) -> list[Assumption]:
             open_.append(view.board.nets[net])
             parts_ += len(guessed)
     if not open_:
-        return []
+        return out
     names = ", ".join(open_[:8]) + (" …" if len(open_) > 8 else "")
     return [
+        *out,
         Assumption(
             f"currents drawn from {names}",
             PIN_CURRENT,
@@ -119,7 +132,7 @@ def supply_assumptions(view: View) -> list[Assumption]:
             f"for each supply pin, {QUICK:.0%} of it quick, and the edges of a quarter of the lines it drives; "
             "settings: nets.NAME.current_a and step_a, loads.REF.current_a",
             parts_,
-        )
+        ),
     ]
 
 
@@ -193,11 +206,13 @@ class _Tree:
             part = int(self.board.pins.part[pin]) if pin >= 0 else -1
             if part < 0 or self.kinds[part].kind not in DRAWS:
                 continue
+            fits = []
             for supply in self.kinds[part].nets:
                 voltage = self.roles[supply].voltage
-                if self.roles[supply].kind == SUPPLY and voltage and abs(driver.swing / voltage - 1) < 0.15:
-                    out[part, supply] += AT_ONCE * driver.swing / (driver.source + LINE)
-                    break
+                if self.roles[supply].kind == SUPPLY and voltage and abs(driver.swing / voltage - 1) < NEARLY:
+                    fits.append((round(abs(driver.swing / voltage - 1), 6), -len(self.pins[part, supply]), supply))
+            if fits:
+                out[part, min(fits)[2]] += AT_ONCE * driver.swing / (driver.source + LINE)
         return out
 
     def _regulators(self) -> None:

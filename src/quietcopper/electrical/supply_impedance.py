@@ -38,6 +38,7 @@ LARGE = 47e-6  # F; from here on taken for an electrolytic or tantalum type
 REGULATOR = (50e-3, 100e-9)  # ohm and H of a regulator's output above its bandwidth; common practice, no source
 BEAD = 300.0  # ohm at 100 MHz of a bead without a value
 BEAD_RESISTANCE = 0.3  # ohm, for direct current; common practice, no source
+PLANE_LOSS, PLANE_LOSS_AT = 0.02, 50e6  # loss tangent of laminate; Hz, at which a resistor stands for it
 ADDED = 100e-9  # F, of a capacitor that is proposed
 
 
@@ -236,10 +237,10 @@ class SupplyNetwork:
         return sorted(out, key=lambda r: (round(r.inductance, 13), str(self.view.board.parts.ref[r.part])))
 
     def see(self, consumer: Consumer, highest: float = HIGHEST) -> Seen | None:
-        """What the consumer's pins see up to `highest` Hz; None without a target or without any branch to ground."""
+        """What the consumer's pins see up to `highest` Hz; None without a target or without a capacitor in reach."""
         target = self.supply.target(consumer)
         reaches = self.reaches(consumer)
-        if target is None:
+        if target is None or not reaches:
             return None
         frequency = np.geomspace(self.lowest, max(highest, 2 * self.lowest), POINTS)
         network, names = self._network(consumer, reaches)
@@ -291,7 +292,8 @@ class SupplyNetwork:
         if np.isfinite(drop):
             add(1, 2, 1e-3, drop, np.inf)
         if self.planes[2] > 0 and np.isfinite(drop):
-            add(2, 0, 1e-3, 0.0, self.planes[2], "the planes")
+            lossy = PLANE_LOSS / (2 * np.pi * PLANE_LOSS_AT * self.planes[2])
+            add(2, 0, lossy, 0.0, self.planes[2], "the planes")
         for reach in planar:
             m = self.model(reach.part)
             name = str(board.parts.ref[reach.part])

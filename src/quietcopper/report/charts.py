@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from markupsafe import Markup
 
@@ -122,9 +122,13 @@ def plot(
     x_text: Callable[[float], str],
     y_unit: str,
     log_x: bool = False,
+    log_y: bool = False,
     size: tuple[int, int] = (430, 190),
 ) -> Markup:
-    """Curves over one axis, the level with its limit. Raises ValueError without two points to draw."""
+    """Curves over one axis, the level with its limit. Raises ValueError without two points to draw, or where a
+    logarithmic axis has values that are not positive."""
+    if log_y:
+        curves = [replace(curve, y=[math.log10(y) for y in curve.y]) for curve in curves]
     points = [(x, y) for c in curves for x, y in c.points if x > 0 or not log_x]
     if len(points) < 2:
         raise ValueError("a curve needs two points")
@@ -146,11 +150,13 @@ def plot(
         return left + share * (right - left), bottom - (y - low_y) / (high_y - low_y) * (bottom - top)
 
     items, names = [], []
-    for tick in nice_ticks(low_y, high_y, 5):
+    decades = [math.log10(tick) for tick in _decades(10**low_y, 10**high_y)] if log_y else []
+    for tick in decades or nice_ticks(low_y, high_y, 5):
         y = place(high_x, tick)[1]
+        text = number(float(f"{10**tick:.3g}")) if log_y else number(tick)
         items.append(
             Markup('<path class="grid" d="M{} {:.1f}H{}"/><text class="small end" x="{}" y="{:.1f}">{}</text>').format(
-                left, y, right, left - 6, y + 4, number(tick)
+                left, y, right, left - 6, y + 4, text
             )
         )
     for tick in _decades(low_x, high_x) if log_x else nice_ticks(low_x, high_x, 5):

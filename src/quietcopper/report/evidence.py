@@ -139,8 +139,11 @@ def _spectrum(data: Data, document: Data) -> Picture:
         limit = [limit] * len(frequency)
     if limit:
         curves.insert(0, Curve(frequency, limit, "limit", name))
-    svg = plot(curves, label=f"Spectrum against {name}", x_text=_frequency, y_unit=sign(_LEVELS[unit]), log_x=True)
-    return Picture(svg, f"The spectrum against {name}" if limit else "The spectrum")
+    ohms = unit == "ohm"
+    what = "Impedance" if ohms else "Spectrum"
+    label, of = f"{what} against {'the ' if ohms else ''}{name}", sign(_LEVELS[unit])
+    svg = plot(curves, label=label, x_text=_frequency, y_unit=of, log_x=True, log_y=ohms)
+    return Picture(svg, f"The {label[0].lower()}{label[1:]}" if limit else f"The {what.lower()}")
 
 
 def _waveform(data: Data, document: Data) -> Picture:
