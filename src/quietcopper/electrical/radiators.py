@@ -288,11 +288,10 @@ class Radiators:
                 reach = ways.nearest.distance if ways.nearest is not None else 0.0
                 depth = min((view.board.distance(*sorted((reference, k))) for k in layers), default=0.0)
             area = reach * (float(gaps.length[row]) + 2 * depth)
-            beyond = any((k > reference) == (reference > int(gaps.layer[row])) for k in layers)
             pair = [int(gaps.before[row]), int(gaps.after[row])]
             regions = all(view.roles[n].kind == GROUND for n in view.board.areas.net[pair])
             regions &= bool(self._group[pair[0]] != self._group[pair[1]])
-            out.append(GapShare(row, inductance, capacitance, area, beyond, regions))
+            out.append(GapShare(row, inductance, capacitance, area, bool(layers), regions))
         return tuple(out)
 
     @cached_property

@@ -217,6 +217,7 @@ def to_document(result: Result) -> dict[str, Any]:
             for a in result.assumptions
         ],
         "stackup": plain(result.stackup),
+        "emission": plain(result.emission) or None,
         "causes": [_cause(c) for c in result.causes],
         "plan": _plan(result.plan),
         "findings": [_finding(f, cause_of.get(f.id), layers, result.decisions.get(f.id)) for f in result.findings],

@@ -365,3 +365,4 @@ class Result:
     passing: tuple[Finding, ...] = ()
     decisions: Mapping[str, Decision] = field(default_factory=dict)
     plan: Plan | None = None
+    emission: Mapping[str, Any] = field(default_factory=dict)

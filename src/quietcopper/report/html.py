@@ -21,6 +21,7 @@ from markupsafe import Markup
 from quietcopper.files import write_whole
 from quietcopper.findings.model import Drawing
 from quietcopper.report import words
+from quietcopper.report.emissions import emission_chart, emission_leads, emission_rows, emission_told
 from quietcopper.report.letter import compose
 from quietcopper.report.pictures import board_svg, marks
 from quietcopper.report.svg import BoardShapes
@@ -61,6 +62,8 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     env.filters["counted"] = words.counted
+    env.globals |= {"emission_chart": emission_chart, "emission_told": emission_told, "emission_rows": emission_rows}
+    env.globals["emission_leads"] = emission_leads
     env.globals["assumed"] = words.assumed
     return env
 

@@ -12,6 +12,7 @@ from quietcopper.files import write_whole
 from quietcopper.findings.model import Drawing
 from quietcopper.report import words
 from quietcopper.report.charts import DecibelScale, decibel_line
+from quietcopper.report.emissions import emission_chart, emission_leads, emission_rows, emission_told
 from quietcopper.report.html import page_title
 from quietcopper.report.letter import CauseView, Letter, PlaceView, compose
 from quietcopper.report.outlook import Outlook, cause_outlook, place_outlook, set_aside, share_of_places
@@ -302,6 +303,17 @@ class _Composer:
             "more_pairs": len(self.document["plane_pairs"]) - len(pairs),
         }
 
+    def emission(self) -> Data | None:
+        emission = self.document.get("emission")
+        if not emission:
+            return None
+        return {
+            "told": emission_told(emission),
+            "picture": self.pictures.add(emission_chart(emission)),
+            "leads": emission_leads(emission),
+            "rows": emission_rows(emission),
+        }
+
     def data(self) -> Data:
         document, letter = self.document, self.letter
         board, settings = document["board"], document["settings"]
@@ -334,6 +346,7 @@ class _Composer:
             "assumed": len(assumptions),
             "more_assumptions": max(0, len(assumptions) - MOST_ASSUMPTIONS),
             "stackup": self.stackup(),
+            "emission": self.emission(),
             "plan": self.plan(),
             "causes": [self.cause(view) for view in causes[:FULL_CAUSES]],
             "lesser": self.briefly(causes[FULL_CAUSES:]),

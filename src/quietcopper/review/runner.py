@@ -21,6 +21,7 @@ from quietcopper.fields.section_solver import SectionCache
 from quietcopper.findings import AssumptionNote, NotChecked, Result, Way
 from quietcopper.review.causes import group_causes
 from quietcopper.review.drawing import draw
+from quietcopper.review.emission import emission_summary
 from quietcopper.review.look import STAGES, Looked, Progress, look
 from quietcopper.review.prove import PLAN_ROUNDS, most_proofs, prove_result
 from quietcopper.review.tables import board_summary, line_rows, pair_rows, settings_summary, stackup_summary
@@ -114,6 +115,7 @@ def _assemble(view: View, checks: tuple[Check, ...], looked: Looked) -> Result:
         lines=line_rows(view),
         plane_pairs=pair_rows(view),
         stackup=stackup_summary(view),
+        emission=emission_summary(view),
         checks={
             check.NAME: {"question": check.QUESTION, "mechanism": check.MECHANISM, "formula": check.FORMULA}
             for check in checks
