@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from quietcopper.build import chip, header, rectangle, small_board
@@ -41,6 +43,17 @@ def test_a_capacitor_beside_the_crossing_lowers_it(run, fast):
     alone = run(CHECK, regions(0.8), {"CLK": fast}, connectors=CABLE).only
     bridged = run(CHECK, regions(0.8, bridge=12), {"CLK": fast}, connectors=CABLE).only
     assert bridged.predicted < alone.predicted
+
+
+def test_a_region_without_a_cable_is_a_poor_counterpoise(run, fast):
+    """Deng, Hubing, Beetner 2008 (formula from memory): the field goes with sin(2 pi l/wave) of the other region, whose
+    diagonal is 24.1 by 29 mm here."""
+    finding = run(CHECK, regions(0.8), {"CLK": fast}, connectors=CABLE).only
+    assert finding.evidence["counterpoise"] == "37.7 mm of copper"
+    share = math.sin(2 * math.pi * 37.7e-3 * finding.evidence["worst_frequency_hz"] / 299792458)
+    expected = finding.evidence["voltage_between_mv"] * 1e-3 / 37 * 60 / 3 * min(share, 1)
+    assert finding.predicted == pytest.approx(expected, rel=0.01)
+    assert finding.evidence["joined_by"] == "nothing"
 
 
 def test_without_a_cable_there_is_no_antenna(run, fast):
