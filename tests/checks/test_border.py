@@ -119,6 +119,18 @@ def test_shielded_cables_and_absent_ones_are_left_out(run) -> None:
     assert run("line-leaves-unfiltered", port(), {"OUT": DATA}, connectors={"J1": {"cable": False}}).findings == []
 
 
+@pytest.mark.parametrize(
+    ("value", "shielded"), [("BNC jack", True), ("SMA", True), ("U.FL", True), ("SMALL plug", False)]
+)
+def test_a_coaxial_connector_has_a_shield_unless_told(value: str, shielded: bool) -> None:
+    b = small_board(ground=(2,))
+    b.part("J1", header(2, pitch_mm=2.54, drill_mm=1.0, pad_mm=1.7), (4, 15), nets=("OUT", "GND"), value=value)
+    made = b.build()
+    assert cabled(View(made, Settings(**CABLE)))[0].shielded is shielded
+    told = {"J1": {"cable": True, "shielded": False}}
+    assert cabled(View(made, Settings(connectors=told)))[0].shielded is False
+
+
 def test_a_longer_cable_may_carry_less() -> None:
     """E7 of the physics notes: 7.937, 4.762 µA for 100 µV/m, 1 m, 3 m distance at 30 and 50 MHz (4 pi 1e-7: 0.3 %)."""
     view = View(port(), Settings(**CABLE))

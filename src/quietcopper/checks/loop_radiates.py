@@ -49,7 +49,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         allowance = Allowance(estimate.limit, "V/m", estimate.source, "review.standard")
         cause = cause_by_height(view, net, line.height)
         gaps = sum(gap.area for gap in line.gaps)
-        aside = f", and {engineering(gaps * 1e6, 'mm²')} more round gaps" if gaps > 0 else ""
+        aside = f", and {gaps * 1e6:.3g} mm² more round gaps" if gaps > 0 else ""
         shape, at, layers = place_of(view, net)
         yield Finding(
             check=NAME,

@@ -24,6 +24,8 @@ from quietcopper.fields.vias import capacitor_mounting
 from quietcopper.units import C0, MU0
 
 _NOT_FITTED = re.compile(r"\b(?:NOT ?FITTED|NO ?FIT|DN[PFIM]|NOT ?POPULATED)\b")
+# a coaxial cable is its own shield; common practice, no source
+_COAX = re.compile(r"(?<![A-Z])(?:BNC|R?P?-?SM[ABP]|MM?CX|U\.?FL|IPEX|COAX\w*)(?![A-Z])")
 CAPACITOR, PROTECTOR = "capacitor", "protector"
 HOPS = 2  # series parts that a line is followed through; more belong to another stage (common practice, no source)
 ACTIVE = (parts.IC, parts.MODULE, parts.OSCILLATOR, parts.TRANSISTOR, parts.SENSOR)
@@ -80,7 +82,7 @@ class BorderLine:
 @dataclass(frozen=True)
 class CabledConnector:
     """ground, supply : rows in board.pins of its pins on such nets; lines : its signal pins but radio lines, whose
-    carrier is wanted; shielded : as set."""
+    carrier is wanted; shielded : as set, else where the connector is coaxial."""
 
     ref: str
     part: int
@@ -119,7 +121,8 @@ def _cabled(view: View) -> tuple[CabledConnector, ...]:
             for pin, kind in zip(pins, kinds, strict=True)
             if kind == SIGNAL and board.pins.net[pin] != 0 and name_family(board.nets[board.pins.net[pin]]) is not RADIO
         )
-        shield = bool(view.settings.connectors.get(ref, {}).get("shielded", False))
+        words = f"{board.parts.value[part]} {board.parts.package[part]}".upper()
+        shield = bool(view.settings.connectors.get(ref, {}).get("shielded", _COAX.search(words) is not None))
         of = {k: tuple(int(p) for p, kind in zip(pins, kinds, strict=True) if kind == k) for k in (GROUND, SUPPLY)}
         out.append(CabledConnector(ref, part, of[GROUND], of[SUPPLY], lines, shield))
     return tuple(out)
