@@ -19,6 +19,7 @@ from quietcopper.electrical.section_cuts import EDGE_REACH, POUR_REACH
 from quietcopper.electrical.sections import cut_section, line_table
 from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.electrical.view import View
+from quietcopper.electrical.widths import width_for
 from quietcopper.fields.section import Coat, CrossSection, Sheet, Strip
 from quietcopper.fields.section_solver import solve
 
@@ -455,3 +456,14 @@ def test_pieces_of_one_neighbour_and_neighbours_in_pour_do_not_spoil_a_section()
     b.trace("E", 1, [(5, 9.5), (45, 9.5)])
     view = View(b.build(), FAST)
     assert all(np.isfinite(z) for *_, z in parts_of(view, "CLK"))
+
+
+def test_a_proposed_width_keeps_to_the_least_width_and_spacing() -> None:
+    line, beside = Strip(0.0, 0.2 * MM, 0.15 * MM, 35e-6), Strip(0.45 * MM, 0.2 * MM, 0.15 * MM, 35e-6)
+    section = CrossSection((line, beside), (), (Sheet(0.2 * MM, 4.3),))
+    width = width_for(section, 60.0, 0.1 * MM, 0.1 * MM)
+    assert width is not None
+    assert 0.1 * MM <= width <= 2 * (0.375 - 0.1) * MM  # the neighbour's near edge lies at 0.375 mm
+    assert width_for(section, 35.0, 0.1 * MM, 0.1 * MM) is None  # would come nearer than 0.1 mm
+    assert width_for(section, 95.0, 0.15 * MM, 0.1 * MM) is None  # would be narrower than 0.15 mm
+    assert width_for(section, 60.0, 0.1 * MM, 0.37 * MM) is None  # no room at all

@@ -162,7 +162,9 @@ def _remedies(view: View, profile: Profile, stretch: Stretch, layer: int, target
     there = (profile.kind == "trace") & (profile.layer == layer)
     if stretch.delay >= MOST_OF_IT * profile.delay[there].sum():
         width = float(profile.width[longest])
-        wider = width_for(lines.sections[int(profile.section[longest])], target, view.settings.min_width)
+        wider = width_for(
+            lines.sections[int(profile.section[longest])], target, view.settings.min_width, view.settings.min_spacing
+        )
         if wider is None or (wider > width) != (stretch.z0 > target):  # else what lies elsewhere on the line decides
             return []
         change = Proposal(

@@ -143,7 +143,12 @@ def _remedy(view: View, profile: Profile, piece: int, own: float, why: Differenc
     name, layer = board.nets[profile.path.net], int(profile.layer[piece])
     width = None
     if why.kind != WIDTH:
-        width = width_for(view.line_table.sections[int(profile.section[piece])], own, view.settings.min_width)
+        width = width_for(
+            view.line_table.sections[int(profile.section[piece])],
+            own,
+            view.settings.min_width,
+            view.settings.min_spacing,
+        )
     if why.kind == WIDTH:
         text = f"keep one width on {name}"
     elif width is not None:
