@@ -23,13 +23,14 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from quietcopper.files import write_whole
-from quietcopper.findings.model import Cause, Comparison, Decision, Finding, Matched, Plan, Proposal, Result
+from quietcopper.findings.model import Cause, Comparison, Decision, Finding, Matched, Plan, Proposal, Question, Result
 from quietcopper.units import MM
 
 FORMAT = "quietcopper-review/1"
 COMPARISON_FORMAT = "quietcopper-comparison/1"
 STATES = ("cured", "better", "remaining", "worse", "new")
 DECIBEL_DECIMALS = 4
+MOST_CHANGES = 12  # of what an answer changes
 DIGITS = 6  # significant; lengths up to a metre keep their micrometres
 GRID_DECIMALS = 4  # of coordinates in mm: 0.1 µm, below what any board is made to
 SHAPE_SAG = 1e-6  # m; marked shapes lose the points of flattened arcs that are closer to their chords than this
@@ -204,6 +205,23 @@ def _plan(plan: Plan | None) -> dict[str, Any] | None:
     }
 
 
+def _question(question: Question) -> dict[str, Any]:
+    return {
+        "text": question.text,
+        "at_mm": None if question.at is None else [_coordinate_mm(x) for x in question.at],
+        "assumed": question.assumed,
+        "answer": question.answer,
+        "key": question.key,
+        "crossing": question.crossing,
+        "swing_db": decibels(question.swing_db),
+        "changes": [
+            {"title": title, "as_assumed_db": decibels(before), "with_answer_db": decibels(after)}
+            for title, before, after in question.changes[:MOST_CHANGES]
+        ],
+        "more_changes": max(0, len(question.changes) - MOST_CHANGES),
+    }
+
+
 def to_document(result: Result) -> dict[str, Any]:
     """The whole review as JSON types, by the schema. Raises ValueError for a finding without finite figures."""
     cause_of = {finding: cause.id for cause in result.causes for finding in cause.findings}
@@ -220,6 +238,7 @@ def to_document(result: Result) -> dict[str, Any]:
         "emission": plain(result.emission) or None,
         "causes": [_cause(c) for c in result.causes],
         "plan": _plan(result.plan),
+        "questions": [_question(q) for q in result.questions],
         "findings": [_finding(f, cause_of.get(f.id), layers, result.decisions.get(f.id)) for f in result.findings],
         "coverage": [
             {"check": c.check, "looked": int(c.looked), "total": int(c.total), "things": c.things}

@@ -238,6 +238,26 @@ class Plan:
 
 
 @dataclass(frozen=True)
+class Question:
+    """What the review could not know, and what another answer would change.
+
+    at : place, m, None for none;  assumed : what was taken instead;  answer : the other one that was tried
+    key : where the settings file takes the answer
+    changes : (title, excess as assumed, excess with the answer), dB, None where there is no such finding, largest first
+    crossing : findings that get over or under their allowance;  swing_db : sum of the changes over the allowances
+    """
+
+    text: str
+    at: tuple[float, float] | None
+    assumed: str
+    answer: str
+    key: str
+    changes: tuple[tuple[str, float | None, float | None], ...] = ()
+    crossing: int = 0
+    swing_db: float = 0.0
+
+
+@dataclass(frozen=True)
 class DrawnLayer:
     """One copper layer as it is drawn. Rings and lines are (n, 2) arrays in millimetres.
 
@@ -346,6 +366,7 @@ class Result:
     findings : graded ones, worst first;  passing : what was priced and lies below the lowest grade (for comparisons)
     decisions : by the id of the finding, those of earlier revisions included
     plan : None where nothing was proven, or nothing can be
+    questions : for the designer, the most telling first; none where nothing was proven
     """
 
     board: Mapping[str, Any]
@@ -365,4 +386,5 @@ class Result:
     passing: tuple[Finding, ...] = ()
     decisions: Mapping[str, Decision] = field(default_factory=dict)
     plan: Plan | None = None
+    questions: tuple[Question, ...] = ()
     emission: Mapping[str, Any] = field(default_factory=dict)

@@ -25,6 +25,7 @@ PICTURED_PLACES = 3  # of a cause, with a close-up
 CUT_CANDIDATES = 12  # of the worst places; the stackup is cut through one of them
 MOST_LINES = 300  # rows of the table of lines; findings.json has all of them
 FOCUS_MM = 12.0  # least side of the window that the board moves to for one place
+MOST_QUESTIONS = 3  # that the letter asks
 LOOSE_FOCUS = 0.55  # of the board's larger side, for a place without a shape of its own (a pair of planes)
 
 
@@ -424,8 +425,14 @@ def _coverage(document: Mapping[str, Any]) -> tuple[list[dict[str, Any]], list[s
 
 
 def _open_questions(document: Mapping[str, Any], teller: _Teller) -> list[dict[str, str]]:
-    """Findings whose verdict hangs on what was assumed: the range of their excess spans the allowance."""
-    out = []
+    """The questions whose answers change most, three at most; a review without any has the findings whose verdict hangs
+    on what was assumed: the range of their excess spans the allowance."""
+    out = [
+        {"title": question["text"], "anchor": "assumed", "range": _at_stake(question)}
+        for question in document.get("questions", ())[:MOST_QUESTIONS]
+    ]
+    if out:
+        return out
     for finding in document["findings"]:
         span = finding["range_db"]
         if span is None or None in span or not span[0] < 0 <= span[1]:
@@ -438,6 +445,26 @@ def _open_questions(document: Mapping[str, Any], teller: _Teller) -> list[dict[s
             }
         )
     return out[:6]
+
+
+def _at_stake(question: Mapping[str, Any]) -> str:
+    """What was assumed, what the other answer changes, and where it is given."""
+    said = f"taken as {question['assumed']}. With the answer '{question['answer']}' "
+    changes = question["changes"]
+    if not changes:
+        said += "more could be proposed; what that would leave was not solved"
+    else:
+        many = len(changes) + question["more_changes"]
+        crossing = question["crossing"]
+        said += f"{words.counted(many, 'place')} change{'s' if many == 1 else ''}"
+        if crossing:
+            said += f", {words.count_word(crossing)} of them across the allowance"
+        first = changes[0]
+        before, after = (
+            "none" if first[key] is None else words.decibels(first[key]) for key in ("as_assumed_db", "with_answer_db")
+        )
+        said += f"; most at: {first['title']}, {before} to {after}"
+    return f"{said}. Settings: {question['key']}"
 
 
 def _line_rows(document: Mapping[str, Any]) -> list[tuple[str, ...]]:
