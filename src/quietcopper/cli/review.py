@@ -18,6 +18,7 @@ from quietcopper.errors import CallError
 from quietcopper.files import write_whole
 
 if TYPE_CHECKING:
+    from quietcopper.fields.section_solver import Tally
     from quietcopper.findings import Cause, Plan, Result
     from quietcopper.review.decisions import Decisions
     from quietcopper.review.runner import Progress
@@ -51,7 +52,13 @@ def add_parser(commands: Any) -> None:
     p.add_argument(
         "--no-proofs", action="store_true", help="quicker: do not apply the proposed changes and review them again"
     )
-    p.add_argument("--timings", action="store_true", help="print seconds per stage")
+    p.add_argument(
+        "--sections",
+        metavar="FILE.npz",
+        type=Path,
+        help="keep solved cross-sections in this file between runs, for this board or others (settings: sections_file)",
+    )
+    p.add_argument("--timings", action="store_true", help="print seconds per stage, and what solving took")
     p.add_argument("-q", "--quiet", action="store_true", help="no progress bar, no summary")
 
 
@@ -80,10 +87,17 @@ def review_to_folder(
     prove: bool = True,
     quiet: bool = False,
     timings: dict[str, float] | None = None,
+    sections_path: Path | None = None,
+    tally: Tally | None = None,
 ) -> Result:
-    """Read, review and write the whole review into `folder`; nothing is written when reading fails."""
+    """Read, review and write the whole review into `folder`; nothing is written when reading fails.
+
+    sections_path : file that keeps solved cross-sections, else the settings' own; tally : filled with what was solved
+    """
     from quietcopper.checks import allowance_defaults
     from quietcopper.electrical.settings import Settings, load_settings
+    from quietcopper.fields.section_solver import SectionCache
+    from quietcopper.fields.section_store import load_sections, save_sections
     from quietcopper.findings.document import to_document, write_document
     from quietcopper.report.html import write_html
     from quietcopper.report.markup import write_markup
@@ -96,14 +110,20 @@ def review_to_folder(
         raise CallError(f"{folder}: is a file; name a folder with -o")
     settings = load_settings(settings_path, allowance_defaults()) if settings_path else Settings()
     decided = known_decisions(decisions_path, board_path)
+    kept = sections_path or settings.kept_sections
+    sections = load_sections(kept) if kept is not None else SectionCache()
+    if tally is not None:
+        sections.tally = tally
     with progress_bar(quiet) as progress:
         began = time.perf_counter()
         progress("reading", 0, 1)
         board = reading.read(board_path, settings, stackup_path)
         seconds["reading"] = time.perf_counter() - began
-        result = review(board, settings, prove=prove, progress=progress, timings=seconds)
+        result = review(board, settings, prove=prove, sections=sections, progress=progress, timings=seconds)
     result = with_decisions(result, decided)
     began = time.perf_counter()
+    if kept is not None:
+        save_sections(sections, kept)
     folder.mkdir(parents=True, exist_ok=True)
     write_document(result, folder / "findings.json")
     document = to_document(result)
@@ -218,9 +238,21 @@ def decided_lines(result: Result) -> list[str]:
     return lines
 
 
+def solved_line(tally: Tally) -> str:
+    """One line on the cross-sections: how many were solved, in which time, how often one was there already."""
+    kept = f", {tally.restored} taken from the file" if tally.restored else ""
+    return (
+        f"{tally.seconds:8.3f} s  of it on {tally.misses} different cross-sections (processor time); "
+        f"{tally.hits} times one was there already{kept}"
+    )
+
+
 def run(args: argparse.Namespace) -> int:
     folder = args.output or Path(args.board.name.split(".")[0] + "-review")
+    from quietcopper.fields.section_solver import Tally
+
     timings: dict[str, float] = {}
+    tally = Tally()
     result = review_to_folder(
         args.board,
         args.settings,
@@ -230,6 +262,8 @@ def run(args: argparse.Namespace) -> int:
         prove=not args.no_proofs,
         quiet=args.quiet,
         timings=timings,
+        sections_path=args.sections,
+        tally=tally,
     )
     if not args.quiet:
         print("\n".join(summary(result, folder)))
@@ -237,6 +271,7 @@ def run(args: argparse.Namespace) -> int:
         for stage, seconds in timings.items():
             print(f"{seconds:8.3f} s  {stage}")
         print(f"{sum(timings.values()):8.3f} s  in all")
+        print(solved_line(tally))
     open_ones = [f for f in result.findings if f.id not in result.decisions or not result.decisions[f.id].set_aside]
     worst = max((f.excess_db for f in open_ones), default=float("-inf"))
     return 1 if args.fail_above is not None and worst > args.fail_above else 0
