@@ -30,6 +30,7 @@ def test_the_upper_frequency_is_the_standard_s() -> None:
     """47 CFR 15.33(b) and CISPR 32, table 1 (from memory): to 108 MHz internal, 1 GHz."""
     told = summary()
     assert (told["highest_internal_hz"], told["upper_hz"]) == (100e6, 1e9)
+    assert told["upper_clause"] == "table 1"
     assert told["knee_hz"] == pytest.approx(1e9)
     assert max(told["frequency_hz"]) < 1.01e9
 

@@ -34,7 +34,8 @@ class Limit:
 
 @dataclass(frozen=True)
 class Standard:
-    """One standard and class. upper : (highest internal frequency, upper test frequency) pairs, Hz, rising."""
+    """One standard and class. upper : (highest internal frequency, upper test frequency) pairs, Hz, rising;
+    upper_clause : where it says so; upper_mark : how that was confirmed"""
 
     name: str
     title: str
@@ -42,6 +43,7 @@ class Standard:
     upper: tuple[tuple[float, float], ...]
     upper_multiple: float
     upper_max: float
+    upper_clause: str
     upper_mark: str
     rows: tuple[Limit, ...]
 
@@ -70,6 +72,7 @@ def _load() -> tuple[str, dict[str, Standard]]:
             upper=tuple((float(a), float(b)) for a, b in s["upper"]),
             upper_multiple=float(s["upper_multiple"]),
             upper_max=float(s["upper_max_hz"]),
+            upper_clause=s["upper_clause"],
             upper_mark=s["upper_mark"],
             rows=tuple(row for row in rows if row.standard == s["name"]),
         )

@@ -39,8 +39,8 @@ def emission_told(emission: Data) -> list[str]:
         f"{top['net']} leads by {top['mechanism']}: at most {top['level_dbuv_m']:.0f} dBµV/m at "
         f"{figure(top['frequency_hz'], 'Hz')}, {abs(top['excess_db']):.0f} dB {over} {emission['standard']} at "
         f"{emission['distance_m']:g} m, {emission['antenna']}.",
-        f"Looked at from 30 MHz to {upper}, which the standard asks for a highest internal frequency of {internal}; "
-        f"the fastest edge reaches to {knee}.",
+        f"Looked at from 30 MHz to {upper}, which {emission['standard']} ({emission['upper_clause']}) asks for a "
+        f"highest internal frequency of {internal}; the fastest edge reaches to {knee}.",
         str(emission["caution"]),
     ]
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from quietcopper.electrical.radiators import IN_WORDS, MECHANISMS, radiators_of
 from quietcopper.electrical.view import View
-from quietcopper.fields.limits import limit
+from quietcopper.fields.limits import limit, standard
 from quietcopper.fields.radiation import microvolt_db
 from quietcopper.fields.spectra import knee
 
@@ -69,6 +69,7 @@ def emission_summary(view: View) -> dict[str, Any]:
     order = sorted(range(len(sources)), key=lambda i: (-round(sources[i]["excess_db"], 6), str(sources[i]["net"])))
     return {
         "standard": settings.standard,
+        "upper_clause": standard(settings.standard).upper_clause,
         "distance_m": settings.distance,
         "highest_internal_hz": view.highest_rate,
         "upper_hz": highest,
