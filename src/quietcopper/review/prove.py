@@ -23,6 +23,7 @@ from quietcopper.checks import Check
 from quietcopper.electrical.view import View
 from quietcopper.findings import Cause, Finding, Proposal, Remedy, Result
 from quietcopper.review.plan import PLAN_ROUNDS, make_plan
+from quietcopper.review.questions import ask
 from quietcopper.review.trial import GONE, Bench, Trial, try_change
 
 __all__ = ["PLAN_ROUNDS", "is_solved", "most_proofs", "prove_result"]
@@ -80,12 +81,14 @@ def prove_result(
             proven[cause.id] = _others_tried(bench, result, cause, proven[cause.id], purse)
     findings = {f.id: _settled(f) for p in proven.values() for f in p.findings}
     plan = make_plan(bench, result, {i: p.trial for i, p in proven.items() if p.trial is not None}, progress)
-    return dataclasses.replace(
+    told = dataclasses.replace(
         result,
         causes=tuple(_settled_cause(proven[c.id]) for c in result.causes),
         findings=tuple(findings[f.id] for f in result.findings),
         plan=plan,
     )
+    progress("questions to the designer")
+    return dataclasses.replace(told, questions=ask(view, checks, told))
 
 
 @dataclass(frozen=True, eq=False)

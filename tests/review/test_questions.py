@@ -1,0 +1,85 @@
+"""Questions to the designer: each priced by looking again with the other answer, the most telling first."""
+
+from __future__ import annotations
+
+import pytest
+
+from quietcopper.build import chip, small_board
+from quietcopper.checks import all_checks
+from quietcopper.electrical.settings import NetSettings, Settings
+from quietcopper.electrical.view import View
+from quietcopper.findings.document import schema, to_document
+from quietcopper.review import review
+from quietcopper.review.look import look
+from quietcopper.review.questions import like
+
+
+def crossing():
+    """A line over two grounds, each with a connector of two pins at the board's edge; edge and cables are assumed."""
+    b = small_board(size_mm=(60, 30))
+    b.net("GND", kind="ground")
+    b.net("GND_IO", kind="ground")
+    for net, x in (("GND", 0.5), ("GND_IO", 30.5)):
+        b.pour(net, 2, [(x, 0.5), (x + 29.0, 0.5), (x + 29.0, 29.5), (x, 29.5)], keep_islands=True)
+    for i in range(3):
+        b.part(f"U{i}", chip("0402"), (10, 6 + 8 * i), nets=("GND", f"DATA{i}"))
+        b.part(f"U{i + 5}", chip("0402"), (50, 6 + 8 * i), nets=(f"DATA{i}", "GND_IO"))
+        b.drop(f"U{i}.1", (-0.9, 0))
+        b.drop(f"U{i + 5}.2", (0.9, 0))
+        b.route(f"DATA{i}", f"U{i}.2", f"U{i + 5}.1")
+    return b.build()
+
+
+@pytest.fixture(scope="module")
+def asked():
+    board = crossing()
+    return board, review(board, Settings(), prove=True)
+
+
+def test_they_say_what_was_assumed_what_would_change_and_where_to_answer(asked):
+    _, result = asked
+    assert result.questions
+    assert [q.crossing for q in result.questions] == sorted((q.crossing for q in result.questions), reverse=True)
+    for question in result.questions:
+        assert question.text.endswith("?")
+        assert question.assumed
+        assert "[" in question.key
+        assert question.changes or question.swing_db == 0
+    jsonschema = pytest.importorskip("jsonschema")
+    jsonschema.validate(to_document(result), schema())
+
+
+def test_a_gap_between_grounds_is_asked_about(asked):
+    _, result = asked
+    assert any("safety barrier" in q.text and "GND_IO" in q.text for q in result.questions)
+
+
+def test_the_answer_does_what_the_question_says(asked):
+    """The whole review with the other answer in its settings has the figures that the question told."""
+    board, result = asked
+    question = next(q for q in result.questions if q.text.startswith("How fast"))
+    rise = 1e-9 * float(question.answer.split()[0])
+    nets = {name: NetSettings(rise=rise) for name in board.nets if name.startswith("DATA")}
+    answered = review(board, Settings(nets=nets))
+    now = {f.title: f.excess_db for f in (*answered.findings, *answered.passing)}
+    told = [(title, after) for title, _, after in question.changes if after is not None and title in now]
+    assert told
+    for title, after in told:
+        assert now[title] == pytest.approx(after, abs=0.01)
+
+
+def test_geometry_is_taken_over_and_gives_the_same():
+    board = crossing()
+    view = View(board)
+    checks = all_checks()
+    before = look(view, checks)
+    again = like(view, view.settings)
+    assert again.runs is view.runs
+    assert again.copper is view.copper
+    after = look(again, checks)
+    assert [(f.id, f.excess_db) for f in after.findings] == [(f.id, f.excess_db) for f in before.findings]
+
+
+def test_a_board_that_says_everything_is_asked_nothing():
+    b = small_board(ground=(2,))
+    assert review(b.build(), Settings(), prove=True).questions == ()
