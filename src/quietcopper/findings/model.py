@@ -386,5 +386,5 @@ class Result:
     passing: tuple[Finding, ...] = ()
     decisions: Mapping[str, Decision] = field(default_factory=dict)
     plan: Plan | None = None
-    questions: tuple[Question, ...] = ()
     emission: Mapping[str, Any] = field(default_factory=dict)
+    questions: tuple[Question, ...] = ()
