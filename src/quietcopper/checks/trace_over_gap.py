@@ -257,10 +257,10 @@ def _cause(view: View, row: int, crossers: set[int]) -> CauseHint:
         regions = ground_in_regions(view, int(gaps.before[row]), int(gaps.after[row]))
         return CauseHint(regions.key, regions.title, Proposal(*regions.change))
     what = f"pieces of {names[0]}" if len(names) == 1 else " and ".join(names)
-    change = None  # copper of two nets must not be joined, but grounds may be
+    join = None  # copper of two nets must not be joined, but grounds may be
     if len(names) == 1 or all(view.roles[net].kind == GROUND for net in nets):
-        change = _on_nets(view, f"join {what} on {label}", "join-areas", reference, nets)
-    return CauseHint(_cause_key(view, row), f"{label} is split into {what}, and {who} from one to the other", change)
+        join = _on_nets(view, f"join {what} on {label}", "join-areas", reference, nets)
+    return CauseHint(_cause_key(view, row), f"{label} is split into {what}, and {who} from one to the other", join)
 
 
 def _on_nets(view: View, text: str, kind: str, layer: int, nets: list[int]) -> Proposal:
