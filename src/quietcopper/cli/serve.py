@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import signal
 from pathlib import Path
 from typing import Any
 
@@ -69,6 +70,8 @@ def run(args: argparse.Namespace) -> int:
                 import webbrowser
 
                 webbrowser.open(server.address)
+            for number in (signal.SIGINT, signal.SIGTERM):  # a shell may have had them ignored
+                signal.signal(number, signal.default_int_handler)
             server.serve_forever()
         except KeyboardInterrupt:
             print("stopped")
