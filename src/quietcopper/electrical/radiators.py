@@ -198,19 +198,28 @@ class Radiators:
 
     @cached_property
     def _plane(self) -> tuple[Floats, Floats]:
-        """Width of the reference across each run and distance of the run from its middle, m, from the area's extent."""
+        """Width of the reference across each run and distance of the run from its middle, m: the chord of the area's
+        extent through the middle of the run, square to it."""
         board, runs = self.view.board, self.view.runs
         width, offset = np.full(len(runs), np.nan), np.zeros(len(runs))
-        known = np.flatnonzero(runs.reference >= 0)
+        known = np.flatnonzero((runs.reference >= 0) & (runs.length > 0))
         if not len(known):
             return width, offset
-        x0, y0, x1, y1 = shapely.bounds(board.areas.shape[runs.reference[known]]).T
-        middle = shapely.line_interpolate_point(runs.line[known], 0.5, normalized=True)
-        x, y = shapely.get_x(middle), shapely.get_y(middle)
-        bounds = shapely.bounds(runs.line[known])
-        along_x = bounds[:, 2] - bounds[:, 0] >= bounds[:, 3] - bounds[:, 1]
-        width[known] = np.where(along_x, y1 - y0, x1 - x0)
-        offset[known] = np.where(along_x, y - (y0 + y1) / 2, x - (x0 + x1) / 2)
+        bounds = shapely.bounds(board.areas.shape[runs.reference[known]])
+        before, middle, after = (
+            shapely.get_coordinates(shapely.line_interpolate_point(runs.line[known], part, normalized=True))
+            for part in (0.45, 0.5, 0.55)
+        )
+        along = after - before
+        across = np.stack([-along[:, 1], along[:, 0]], -1) / np.hypot(*along.T)[:, None]
+        # A run along an axis meets two sides only; what is left of the other component by rounding is none.
+        across[np.abs(across) < 1e-9] = 0.0
+        with np.errstate(divide="ignore", invalid="ignore"):
+            one, other = (bounds[:, :2] - middle) / across, (bounds[:, 2:] - middle) / across
+        low = np.where(across == 0, -np.inf, np.minimum(one, other)).max(axis=1)
+        high = np.where(across == 0, np.inf, np.maximum(one, other)).min(axis=1)
+        width[known] = np.maximum(high - low, 0.0)
+        offset[known] = -(low + high) / 2
         return width, np.clip(offset, -width / 2, width / 2)
 
     def _radiator(self, net: int) -> Radiator | None:
