@@ -103,7 +103,6 @@ def test_the_demo_comes_back(demo: tuple[Board, Board]) -> None:
     assert [a.what for a in new.assumptions] == ["conductivity of copper layers"]
 
 
-@pytest.mark.xfail(reason="known fault: line-drives-cables differs by 0.6 %", strict=False)
 def test_the_demos_review_is_the_same_through_both_formats(demo: tuple[Board, Board], tmp_path: Path) -> None:
     """Same findings, same causes, same figures to 1e-3; the settings state what Gerber cannot carry."""
     path = tmp_path / "demo.toml"

@@ -24,6 +24,7 @@ from quietcopper.electrical.signals import LOWEST, level_by_frequency
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY, Driver
 from quietcopper.electrical.view import View
 from quietcopper.errors import OutOfRange
+from quietcopper.fields import plane_pair_solver
 from quietcopper.fields.limits import limit
 from quietcopper.fields.open_line import largest_current, over_delays
 from quietcopper.fields.plane_edges import edge_field_of, edge_moment, stretches
@@ -257,6 +258,17 @@ def _largest_near(sweep: Floats, values: Floats, frequency: Floats) -> Floats:
     return np.maximum(between, np.interp(frequency, sweep, values))
 
 
+def _at_nearest(solved: plane_pair_solver.PlanePair, points: Floats) -> Floats:
+    """(n, m) fields of the nearest cell to each point, the mean of those that are equally near."""
+    held = np.argwhere(solved.cell >= 0)
+    rows = solved.cell[held[:, 0], held[:, 1]]
+    distance, found = cKDTree(solved.grid.centre[held[:, 0], held[:, 1]]).query(points, k=min(4, len(held)))
+    distance, found = distance.reshape(len(points), -1), found.reshape(len(points), -1)
+    equal = distance <= distance[:, :1] * (1 + 1e-6)
+    fields = solved.fields[rows[found]] * equal[..., None]
+    return np.asarray(fields.sum(axis=1) / equal.sum(axis=1)[:, None])
+
+
 def _to_the_edge(modes: PairModes, highest: float) -> tuple[Floats, Floats, Complexes]:
     """Frequencies (f,), moment of the outer edge for a current at each port (f, p), V m per A, and each port's own
     impedance (f, p), ohm. What stands for a port on a tie means nothing."""
@@ -264,10 +276,10 @@ def _to_the_edge(modes: PairModes, highest: float) -> tuple[Floats, Floats, Comp
     width = 1 / modes.quality
     near = modes.frequency[:, None] * (1 + np.linspace(-0.5, 0.5, 5) * width[:, None])
     f = np.unique(np.concatenate([near.ravel(), np.geomspace(0.9 * LOWEST, 1.03 * highest, SWEEP)]))
-    middle, along = stretches(shapely.get_coordinates(pair.shape.exterior), STRETCHES)
-    held = np.argwhere(solved.cell >= 0)
-    nearest = held[cKDTree(solved.grid.centre[held[:, 0], held[:, 1]]).query(middle)[1]]
-    edge = expansion.mixture @ solved.fields[solved.cell[nearest[:, 0], nearest[:, 1]]].T
+    grid = solved.grid
+    outer = pair.shape.exterior.simplify(min(grid.dx, grid.dy) / 10)
+    middle, along = stretches(shapely.get_coordinates(outer), STRETCHES)
+    edge = expansion.mixture @ _at_nearest(solved, middle).T
     zs, k2 = pair.material.series(f), -pair.material.series(f) * pair.material.shunt(f)
     gain = zs[:, None] / (expansion.eigenvalues[None, :] - k2[:, None])
     shapes = expansion.shapes[:, modes.ports]

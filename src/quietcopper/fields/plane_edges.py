@@ -50,8 +50,13 @@ def edge_field_of(moment: Floats, frequency: Floats, distance: float) -> Floats:
 
 
 def stretches(ring: NDArray[np.float64], count: int) -> tuple[Floats, Floats]:
-    """A closed ring (n, 2) as `count` equal stretches: their middles and vectors, both (count, 2)."""
-    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
-    at = np.linspace(0.0, way[-1], count + 1)
-    points = np.stack([np.interp(at, way, ring[:, i]) for i in range(2)], -1)
-    return (points[1:] + points[:-1]) / 2, np.diff(points, axis=0)
+    """Each side of a closed ring (n, 2) cut into equal pieces, none longer than the ring's length / count: their
+    middles and vectors, both (at least count, 2). The same whichever corner the ring begins at."""
+    side = np.diff(ring, axis=0)
+    length = np.hypot(*side.T)
+    ring, side, length = ring[:-1][length > 0], side[length > 0], length[length > 0]
+    pieces = np.ceil(length / length.sum() * count * (1 - 1e-9)).astype(np.intp)
+    of = np.repeat(np.arange(len(side)), pieces)
+    within = np.arange(len(of)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
+    along = (side / pieces[:, None])[of]
+    return ring[of] + (within[:, None] + 0.5) * along, along

@@ -15,7 +15,7 @@ from quietcopper.fields.ranges import Floats
 BLOCK = 16  # vectors a step; modes of up to this multiplicity come out
 MOST = 3000  # vectors in all
 SETTLED = 1e-3  # residual of a settled mode over its own; its eigenvalue is then right to about the square
-ROUGH = 0.03  # that of the modes above, which only add up
+ROUGH = 3e-4  # that of the modes above, which only add up; a figure then keeps six digits whatever way the board lies
 
 
 class Inverse:
