@@ -15,7 +15,7 @@ import numpy as np
 
 from quietcopper.board.model import Floats
 from quietcopper.electrical import parts
-from quietcopper.electrical.families import RADIO, name_family
+from quietcopper.electrical.emission import carries_radio
 from quietcopper.electrical.parts import series_links
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY, Path
 from quietcopper.electrical.view import View
@@ -119,7 +119,7 @@ def _cabled(view: View) -> tuple[CabledConnector, ...]:
         lines = tuple(
             _line(view, ref, part, int(pin), beside)
             for pin, kind in zip(pins, kinds, strict=True)
-            if kind == SIGNAL and board.pins.net[pin] != 0 and name_family(board.nets[board.pins.net[pin]]) is not RADIO
+            if kind == SIGNAL and board.pins.net[pin] != 0 and not carries_radio(view, int(board.pins.net[pin]))
         )
         words = f"{board.parts.value[part]} {board.parts.package[part]}".upper()
         shield = bool(view.settings.connectors.get(ref, {}).get("shielded", _COAX.search(words) is not None))

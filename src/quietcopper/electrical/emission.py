@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from quietcopper.board.model import Floats
+from quietcopper.electrical.families import RADIO, name_family
 from quietcopper.electrical.signals import level_by_frequency
 from quietcopper.electrical.spans import excess_range
 from quietcopper.electrical.tables import Driver
@@ -21,6 +22,12 @@ CAUTION = "an upper bound for ranking, no compliance verdict"
 CHART_POINTS = 60
 FAR_BELOW = -12.0  # dB; how far an estimate's assumptions span is not worked out where it lies lower
 Law = Callable[[Driver], tuple[Floats, Floats]]  # frequencies (n,), Hz, and fields (n,), V/m, of a driver
+
+
+def carries_radio(view: View, net: int) -> bool:
+    """Whether a net carries a wanted radio carrier: by its name, unless the settings state another kind of signal."""
+    name = view.board.nets[net]
+    return name_family(name) is RADIO and view.settings.for_net(name).kind in (None, RADIO.kind)
 
 
 @dataclass(frozen=True)

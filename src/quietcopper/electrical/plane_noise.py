@@ -16,8 +16,7 @@ from scipy.spatial import cKDTree
 from threadpoolctl import threadpool_limits
 
 from quietcopper.board.model import Floats
-from quietcopper.electrical.emission import FieldEstimate, Law, estimate_of
-from quietcopper.electrical.families import RADIO, name_family
+from quietcopper.electrical.emission import FieldEstimate, Law, carries_radio, estimate_of
 from quietcopper.electrical.paths import start_pin
 from quietcopper.electrical.plane_pairs import PairModes, PlanePair, highest_frequency, pair_modes, port_of
 from quietcopper.electrical.signals import LOWEST, level_by_frequency
@@ -80,7 +79,7 @@ def exciters_of(view: View, pair: PlanePair) -> list[Exciter]:
 
 def _sends(view: View, net: int) -> bool:
     driver = view.drivers[net]
-    if name_family(view.board.nets[net]) is RADIO:  # a wanted carrier
+    if carries_radio(view, net):
         return False
     return view.roles[net].kind == SIGNAL and driver.swing > 0 and driver.rate > 0
 
@@ -262,8 +261,8 @@ def _at_nearest(solved: plane_pair_solver.PlanePair, points: Floats) -> Floats:
     """(n, m) fields of the nearest cell to each point, the mean of those that are equally near."""
     held = np.argwhere(solved.cell >= 0)
     rows = solved.cell[held[:, 0], held[:, 1]]
-    distance, found = cKDTree(solved.grid.centre[held[:, 0], held[:, 1]]).query(points, k=min(4, len(held)))
-    distance, found = distance.reshape(len(points), -1), found.reshape(len(points), -1)
+    answer = cKDTree(solved.grid.centre[held[:, 0], held[:, 1]]).query(points, k=min(4, len(held)))
+    distance, found = (np.asarray(column).reshape(len(points), -1) for column in answer)
     equal = distance <= distance[:, :1] * (1 + 1e-6)
     fields = solved.fields[rows[found]] * equal[..., None]
     return np.asarray(fields.sum(axis=1) / equal.sum(axis=1)[:, None])

@@ -23,8 +23,7 @@ import shapely
 from shapely import STRtree
 
 from quietcopper.board.model import Floats, Ints
-from quietcopper.electrical.emission import FieldEstimate, estimate_of, shares_at
-from quietcopper.electrical.families import RADIO, name_family
+from quietcopper.electrical.emission import FieldEstimate, carries_radio, estimate_of, shares_at
 from quietcopper.electrical.signals import level_by_frequency
 from quietcopper.electrical.tables import GROUND, SIGNAL, Driver
 from quietcopper.electrical.view import View
@@ -160,7 +159,7 @@ class Radiators:
         self._untied: dict[int, list[int]] = defaultdict(list)
         self.by_net: dict[int, Radiator] = {}
         self.driven = self._driven()
-        self.wanted = [net for net in self.driven if name_family(view.board.nets[net]) is RADIO]
+        self.wanted = [net for net in self.driven if carries_radio(view, net)]
         for net in sorted({*self.driven} - {*self.wanted}):
             radiator = self._radiator(net)
             if radiator is None:

@@ -11,7 +11,7 @@ import shapely.ops
 from scipy.spatial import cKDTree
 
 from quietcopper.board.model import Floats
-from quietcopper.electrical.families import RADIO, name_family
+from quietcopper.electrical.emission import carries_radio
 from quietcopper.electrical.plane_pairs import PairModes, PlanePair, map_picture, pair_modes
 from quietcopper.electrical.tables import GROUND
 from quietcopper.electrical.view import View
@@ -39,7 +39,7 @@ def highest_beside(view: View, pair: PlanePair) -> tuple[float, int] | None:
         driver = view.drivers[net]
         if net == own or driver.swing <= 0:
             continue
-        radio = name_family(board.nets[net]) is RADIO and driver.rate > 0
+        radio = carries_radio(view, net) and driver.rate > 0
         top = driver.rate if radio else float(knee(driver.rise))
         if best is None or top > best[0]:
             best = top, net
