@@ -23,6 +23,7 @@ from quietcopper.electrical.view import View
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.section import CrossSection
 from quietcopper.fields.section_solver import Solution, solve_many
+from quietcopper.units import C0
 
 BRIEF = 50  # a stretch is that many times shorter than the edge on it when it is no line of its own
 FASTEST = 1.8e8  # m/s; hardly a line in laminate is faster
@@ -153,7 +154,8 @@ def line_table(view: View) -> LineTable:
     values = np.full((len(sections) + 1, 3), np.nan)
     for i, solution in enumerate(solved):
         if isinstance(solution, Solution):
-            values[i] = solution.impedance(), solution.er_effective(), solution.delay()
+            er = solution.er_effective()  # its delay is the line's own also beside close neighbours
+            values[i] = solution.impedance(), er, np.sqrt(er) / C0
     parts = parts.solved(values)
     z0, er_effective, delay = (np.full(len(runs), np.nan) for _ in range(3))
     section = np.full(len(runs), -1, dtype=np.int32)

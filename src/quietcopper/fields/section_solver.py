@@ -47,12 +47,15 @@ class Solution:
         return float(np.sqrt(self.inductance[line, line] / self.capacitance[line, line]))
 
     def delay(self, line: int = 0) -> float:
-        """sqrt(L_ii · C_ii), s/m, the other lines quiet."""
+        """sqrt(L_ii · C_ii), s/m, as the formulas of weak coupling take it; sqrt(er_effective)/c for a single line.
+        Beside close neighbours it exceeds what the dielectrics allow: L_ii holds their currents at zero, C_ii their
+        voltages."""
         return float(np.sqrt(self.inductance[line, line] * self.capacitance[line, line]))
 
     def er_effective(self, line: int = 0) -> float:
-        """(c · delay)², the other lines quiet."""
-        return (C0 * self.delay(line)) ** 2
+        """C_ii over the same without dielectrics, c²·C_ii/(L⁻¹)_ii: the other lines at the return's potential in both;
+        between 1 and the densest dielectric's constant. L·C·c² for a single line."""
+        return float(C0**2 * self.capacitance[line, line] / np.linalg.inv(self.inductance)[line, line])
 
     def pair(self, i: int = 0, j: int = 1) -> PairModes:
         """Odd and even (differential and common) mode of two lines, equal or not; any others quiet."""
