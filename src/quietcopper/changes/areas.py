@@ -59,7 +59,7 @@ def area_to_net(
         else:
             changed = stitched.board
             notes += stitched.notes
-    return Changed(changed, tuple(notes))
+    return Changed(changed, tuple(notes), unrouted=tuple(left))
 
 
 def _pins_on(board: Board, rows: np.ndarray) -> dict[str, int]:

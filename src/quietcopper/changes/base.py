@@ -31,11 +31,13 @@ class Changed:
     """A board after an edit. notes : what the edit took for granted or leaves to the designer, one sentence each.
 
     series : resistance put in series with the drivers of nets, ohm by name, which no table of the board holds
+    unrouted : nets that lost copper which the designer has still to put elsewhere
     """
 
     board: Board
     notes: tuple[str, ...] = ()
     series: Mapping[str, float] = field(default_factory=dict)
+    unrouted: tuple[str, ...] = ()
 
 
 def layer_of(board: Board, index: int) -> int:

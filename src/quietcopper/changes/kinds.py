@@ -210,4 +210,5 @@ def apply_changes(board: Board, changes: Sequence[tuple[str, Mapping[str, Any]]]
 def after(before: Changed, done: Changed) -> Changed:
     """Two edits as one, the second made on the board of the first."""
     notes = [note for note in done.notes if note not in before.notes]
-    return Changed(done.board, (*before.notes, *notes), {**before.series, **done.series})
+    unrouted = tuple(dict.fromkeys((*before.unrouted, *done.unrouted)))
+    return Changed(done.board, (*before.notes, *notes), {**before.series, **done.series}, unrouted)

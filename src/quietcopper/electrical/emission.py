@@ -25,9 +25,8 @@ Law = Callable[[Driver], tuple[Floats, Floats]]  # frequencies (n,), Hz, and fie
 
 
 def carries_radio(view: View, net: int) -> bool:
-    """Whether a net carries a wanted radio carrier: by its name, unless the settings state another kind of signal."""
-    name = view.board.nets[net]
-    return name_family(name) is RADIO and view.settings.for_net(name).kind in (None, RADIO.kind)
+    """Whether a net carries a wanted radio carrier, by its name."""
+    return name_family(view.board.nets[net]) is RADIO
 
 
 @dataclass(frozen=True)

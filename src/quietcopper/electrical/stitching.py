@@ -118,15 +118,18 @@ def patch_modes(view: View, pair: PlanePair, place: tuple[float, float], reach: 
 
 def with_ties(view: View, pair: PlanePair, places: Floats) -> PlanePair:
     """The pair with more ties (n, 2), m, as far as they lie in its copper and apart from those there are."""
-    kept: list[Floats] = []
     there = pair.places(view.board)[:, :2]
     shapely.prepare(pair.shape)
-    for at in places:
-        near = len(there) and np.min(np.hypot(*(there - at).T)) < APART
-        close = any(np.hypot(*(k - at)) < APART for k in kept)
-        if not near and not close and shapely.contains(pair.shape, shapely.Point(at).buffer(VIA)):
-            kept.append(at)
-    new = np.column_stack([np.array(kept).reshape(-1, 2), np.full(len(kept), VIA)])
+    places = places[shapely.contains(pair.shape, shapely.buffer(shapely.points(places), VIA))]
+    if len(there) and len(places):
+        places = places[np.asarray(cKDTree(there).query(places)[0]) >= APART]
+    kept = np.ones(len(places), dtype=np.bool_)
+    pairs = cKDTree(places).query_pairs(APART * (1 - 1e-9)) if len(places) else ()
+    for first, second in sorted(pairs):
+        if kept[first]:
+            kept[second] = False
+    places = places[kept]
+    new = np.column_stack([places, np.full(len(places), VIA)])
     return replace(pair, added=np.vstack([pair.added, new]))
 
 

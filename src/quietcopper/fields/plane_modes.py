@@ -22,15 +22,19 @@ class Inverse:
     """The inverse of a symmetric positive definite sparse matrix, applied to many columns at once.
 
     The factors are SuperLU's; its own solution of triangular systems goes column by column and takes five times longer.
+    Raises OutOfRange where they do not fit into memory.
     """
 
     def __init__(self, matrix: sparse.csc_array) -> None:
-        factors = splu(
-            matrix,
-            permc_spec="MMD_AT_PLUS_A",
-            diag_pivot_thresh=0.0,  # keeps the pivots on the diagonal, so U = D L^T
-            options={"SymmetricMode": True},
-        )
+        try:
+            factors = splu(
+                matrix,
+                permc_spec="MMD_AT_PLUS_A",
+                diag_pivot_thresh=0.0,  # keeps the pivots on the diagonal, so U = D L^T
+                options={"SymmetricMode": True},
+            )
+        except MemoryError:
+            raise OutOfRange(f"{matrix.shape[0]} cells of a plane pair do not fit into the memory there is") from None
         self._lower, self._diagonal = factors.L.tocsc(), factors.U.diagonal()
         self._order = factors.perm_r
 

@@ -16,7 +16,7 @@ from quietcopper.electrical.choices import barrier_width
 from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.electrical.view import View
 from quietcopper.fields.section_solver import SectionCache
-from quietcopper.findings import Finding, Proposal, Result
+from quietcopper.findings import Finding, NotChecked, Proposal, Result
 from quietcopper.findings.model import CHANGE_IT, IMPROVE_IT, PASSES, WATCH_IT
 from quietcopper.review.compare import match_findings
 from quietcopper.review.look import Looked, look
@@ -24,6 +24,8 @@ from quietcopper.review.look import Looked, look
 GRADES = (PASSES, WATCH_IT, IMPROVE_IT, CHANGE_IT)  # from good to bad
 NOTICED_DB = 1.0  # dB; a figure that rises by less is the same
 GONE = -math.inf
+# Checks of how a supply reaches its parts: of a net that is still to be routed they would judge missing copper.
+OF_SUPPLIES = ("supply-impedance-over-target", "capacitor-too-far", "supply-drop", "neck-over-its-current")
 MOST_KEPT = 64  # changed boards that a bench keeps
 
 
@@ -63,11 +65,12 @@ class Bench:
         return dataclasses.replace(self.settings, nets=nets)
 
     def look(self, changed: Changed, progress: Callable[[str], None] = lambda stage: None) -> Looked:
-        """What the checks say of a changed board."""
-        key = (id(changed.board), tuple(sorted(changed.series.items())))
+        """What the checks say of a changed board; nothing of the supply of nets that are still to be routed."""
+        key = (id(changed.board), tuple(sorted(changed.series.items())), changed.unrouted)
         if key not in self.seen:
             view = View(changed.board, self.settings_with(changed.series), sections=self.sections)
-            _keep(self.seen, key, (changed.board, look(view, self.checks, progress)))
+            looked = _without_supply_of(changed.unrouted, look(view, self.checks, progress))
+            _keep(self.seen, key, (changed.board, looked))
         return self.seen[key][1]
 
     def apply(self, changed: Changed, change: Proposal) -> Changed:
@@ -83,6 +86,22 @@ class Bench:
         if isinstance(done, ChangeError):
             raise ChangeError(str(done))
         return after(changed, done)
+
+
+def _without_supply_of(unrouted: tuple[str, ...], looked: Looked) -> Looked:
+    def judged(finding: Finding) -> bool:
+        return finding.check not in OF_SUPPLIES or finding.subject[0] not in unrouted
+
+    if not unrouted:
+        return looked
+    why = "these supplies are still to be routed after the change"
+    unseen = [NotChecked(check, ", ".join(unrouted), why, len(unrouted)) for check in OF_SUPPLIES]
+    return dataclasses.replace(
+        looked,
+        findings=tuple(filter(judged, looked.findings)),
+        passing=tuple(filter(judged, looked.passing)),
+        not_checked=(*looked.not_checked, *unseen),
+    )
 
 
 def _keep(known: dict[Any, Any], key: Any, value: Any) -> None:
