@@ -40,9 +40,16 @@ def drawn(page):
 
 
 def seen(page):
-    """The board as it is seen, (height, width, 3)."""
-    drawn(page)
-    return np.asarray(Image.open(io.BytesIO(page.locator(".view").screenshot())).convert("RGB")).astype(int)
+    """The board as it is seen once two pictures in a row are the same, (height, width, 3)."""
+    last = b""
+    for _ in range(40):
+        drawn(page)
+        now = page.locator(".view").screenshot()
+        if now == last:
+            break
+        last = now
+        page.wait_for_timeout(150)
+    return np.asarray(Image.open(io.BytesIO(last)).convert("RGB")).astype(int)
 
 
 def dark(picture):
