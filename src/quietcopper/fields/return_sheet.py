@@ -287,9 +287,9 @@ class _Inductance:
     def __init__(self, shape: tuple[int, int], size: float, mirror: float) -> None:
         nx, ny = shape
         self.shape = tuple(fft.next_fast_len(2 * n, real=True) for n in shape)
-        kernel = _patches(nx, ny)
+        kernel = kernel_of_patches(nx, ny)
         if np.isfinite(mirror):
-            kernel = kernel - _image(nx, ny, 2 * abs(mirror) / size)
+            kernel = kernel - kernel_of_image(nx, ny, 2 * abs(mirror) / size)
         whole = np.zeros(self.shape)
         whole[:nx, :ny] = kernel
         whole[-nx + 1 :, :ny] = kernel[:0:-1]
@@ -409,7 +409,7 @@ def _gradients(operator, right: Solved, preconditioner) -> tuple[Solved, int]:  
 
 
 @lru_cache(maxsize=8)
-def _patches(nx: int, ny: int) -> Floats:
+def kernel_of_patches(nx: int, ny: int) -> Floats:
     """(nx, ny) mean of 1/r over two unit squares of one plane that many squares apart, times their areas. Exact.
 
     The integral over both squares is the second difference in x and in y of x2 y asinh(y/|x|)/2 + x y2 asinh(x/|y|)/2
@@ -430,7 +430,7 @@ def _patches(nx: int, ny: int) -> Floats:
     return far
 
 
-def _image(nx: int, ny: int, height: float) -> Floats:
+def kernel_of_image(nx: int, ny: int, height: float) -> Floats:
     """(nx, ny) the same for two unit squares `height` apart, by quadrature over the difference of two places."""
     if height < 0.5:
         raise OutOfRange("the further plane is nearer than a quarter of a cell")

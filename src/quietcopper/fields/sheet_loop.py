@@ -21,7 +21,7 @@ from threadpoolctl import threadpool_limits
 
 from quietcopper.errors import CallError, OutOfRange
 from quietcopper.fields.ranges import Floats, checked
-from quietcopper.fields.return_sheet import _image, _patches
+from quietcopper.fields.return_sheet import kernel_of_image, kernel_of_patches
 from quietcopper.units import MU0
 
 MOST_CELLS = 3000
@@ -129,9 +129,9 @@ def _kernels(shape: tuple[int, int], heights: list[float], size: float, plane: b
     for i in range(count):
         for j in range(i + 1):
             apart = abs(heights[i] - heights[j]) / size
-            kernel = _patches(*shape).copy() if apart == 0 else _image(*shape, apart)
+            kernel = kernel_of_patches(*shape).copy() if apart == 0 else kernel_of_image(*shape, apart)
             if plane:
-                kernel = kernel - _image(*shape, (heights[i] + heights[j]) / size)
+                kernel = kernel - kernel_of_image(*shape, (heights[i] + heights[j]) / size)
             out[i, j] = out[j, i] = kernel
     return out
 
