@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from xml.etree import ElementTree
 
 import pytest
 
-from quietcopper.build import Hop, chip, small_board
+from quietcopper.build import Hop, chip, rectangle, small_board
 from quietcopper.cli import main
+from quietcopper.fields import slots
 from quietcopper.formats.ipc2581.writer import write_ipc2581
 
 
@@ -84,6 +86,52 @@ def test_a_touchstone_file(board, capsys, tmp_path):
     assert "CLK from U1.1 (port 1) to U2.1 (port 2)" in network.comments
 
 
+@pytest.fixture(scope="module")
+def slotted(tmp_path_factory):
+    """A line over a slot of 20 mm, and one over a split that nothing bridges."""
+    b = small_board(size_mm=(80.0, 40.0))
+    cut = [rectangle(34, 10, 34.5, 30), rectangle(60, -1, 60.4, 41)]
+    b.pour("GND", 2, rectangle(0, 0, 80, 40), edge=0.5, keep_islands=True, cut=cut)
+    for net, ends in (("OVER", (10, 55)), ("SPLIT", (50, 75))):
+        for ref, x in zip(("U1", "U2") if net == "OVER" else ("U3", "U4"), ends, strict=True):
+            b.part(ref, chip("0402"), (x, 20), nets=(net, "GND"), turn_deg=180)
+        first, last = ("U1", "U2") if net == "OVER" else ("U3", "U4")
+        b.trace(net, 1, [b.pin(f"{first}.1"), b.pin(f"{last}.1")])
+    path = tmp_path_factory.mktemp("slotted") / "board.xml"
+    write_ipc2581(b.build(), path)
+    return path
+
+
+def test_a_drawing_of_the_return_current(slotted, capsys, tmp_path):
+    """At low frequency it spreads, at high it runs under the line and round the slot, whose excess inductance is that
+    of the aperture solution (12 %: cells of half the slot's width). That it does so is common practice, no source."""
+    target = tmp_path / "over.svg"
+    found = {}
+    for hertz in (1e4, 1e9):
+        status, out, _ = call(capsys, slotted, "OVER", "--return-map", target, "--return-hz", hertz, "--json")
+        assert status == 0
+        (found[hertz],) = json.loads(out)["returns"]
+    assert (found[1e9]["layer"], found[1e9]["reference"]) == ("L1", "L2")
+    assert found[1e4]["share_within_3_heights"] < 0.2 < 0.5 < found[1e9]["share_within_3_heights"]
+    assert found[1e4]["resistance_mohm"] < 0.1 * found[1e9]["resistance_mohm"]
+    expected = slots.solve_slot(20e-3, 0.5e-3, 0.2e-3, 0.2e-3) * 1e9
+    assert found[1e9]["excess_inductance_nh"] == pytest.approx(expected, rel=0.12)
+    assert found[1e9]["excess_resistance_mohm"] > 0
+    drawing = ElementTree.parse(target).getroot()
+    text = "".join(drawing.itertext())
+    assert "OVER at 1 GHz: its return current" in text
+    assert "return on L2" in text
+    assert sum(e.get("class") == "return" for e in drawing.iter("{http://www.w3.org/2000/svg}path")) == 1
+    assert "over.svg: the return current at" in call(capsys, slotted, "OVER", "--return-map", target)[1]
+
+
+def test_a_return_without_a_way_on_copper_is_said(slotted, capsys, tmp_path):
+    status, _, err = call(capsys, slotted, "SPLIT", "--return-map", tmp_path / "x.svg")
+    assert status == 2
+    assert "nothing joins the two pieces of the plane at 60.20, 20.00 mm" in err
+    assert not list(tmp_path.iterdir())
+
+
 @pytest.mark.parametrize(
     ("args", "says"),
     [
@@ -93,6 +141,8 @@ def test_a_touchstone_file(board, capsys, tmp_path):
         (("CLK", "--to", "U2.1", "-o", "x.csv"), "ends in .s2p"),
         (("CLK", "--points", "1"), "2 or more"),
         (("GND",), "no way leads"),
+        (("CLK", "--return-map", "x.png"), "ends in .svg"),
+        (("CLK", "--return-hz", "1e6"), "needs --return-map"),
     ],
 )
 def test_calls_that_cannot_be_answered_say_why(board, capsys, args, says):

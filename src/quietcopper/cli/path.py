@@ -1,4 +1,5 @@
-"""`quietcopper path`: what a wave meets on a net's way from pin to pin, as a table or as a Touchstone file."""
+"""`quietcopper path`: what a wave meets on a net's way from pin to pin, as a table or as a Touchstone file; and a
+picture of where its return current flows."""
 
 from __future__ import annotations
 
@@ -19,6 +20,8 @@ _EPILOG = """\
 examples:
   quietcopper path board.xml CLK                         every way of the net, from its driver
   quietcopper path board.xml CLK --to U2.5 -o clk.s2p    one of them as scattering parameters
+  quietcopper path board.xml CLK --return-map clk.svg --return-hz 1e6
+                                                         where its return current flows at 1 MHz
 
 Impedances in brackets were not solved: they go on as next to them. Those of vias are a model's, good to some 30 %."""
 
@@ -40,6 +43,13 @@ def add_parser(commands: Any) -> None:
     p.add_argument("--highest-hz", type=float, metavar="F", help="of the file (five times the edge's knee)")
     p.add_argument("--points", type=int, default=500, metavar="N", help="of the file, evenly spaced (500)")
     p.add_argument("--reference-ohm", type=float, default=50.0, metavar="R", help="of the file's ports (50)")
+    p.add_argument(
+        "--return-map",
+        metavar="FILE.svg",
+        type=Path,
+        help="draw where the return current flows on the planes as they are",
+    )
+    p.add_argument("--return-hz", type=float, metavar="F", help="frequency of that drawing (the edge's knee)")
     p.add_argument("--json", action="store_true", help="print one JSON object")
 
 
@@ -164,18 +174,28 @@ def _print(view: View, net: str, ways: list[dict[str, Any]], pair: dict[str, Any
             print(f"{row['from_mm']:9.2f} {row['length_mm']:8.2f}  {gap:>8} {modes[0]:>8} {modes[1]:>9}")
 
 
+def _undrawn(row: dict[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in row.items() if key != "map"}
+
+
 def run(args: argparse.Namespace) -> int:
     import numpy as np
 
     from quietcopper.checks import allowance_defaults
+    from quietcopper.cli.returns import draw_returns, return_words, solved_returns
     from quietcopper.electrical.settings import Settings, did_you_mean, load_settings
     from quietcopper.electrical.touchstone import two_port, write_touchstone
     from quietcopper.electrical.view import View
     from quietcopper.fields.spectra import knee
     from quietcopper.formats import read_board
+    from quietcopper.units import engineering
 
     if args.points < 2 or args.reference_ohm <= 0 or (args.highest_hz is not None and not args.highest_hz > 0):
         raise CallError("--points must be 2 or more, --highest-hz and --reference-ohm above 0")
+    if args.return_hz is not None and (args.return_map is None or not args.return_hz > 0):
+        raise CallError("--return-hz must be above 0 and needs --return-map")
+    if args.return_map is not None and args.return_map.suffix.lower() != ".svg":
+        raise CallError(f"{args.return_map}: a picture's file ends in .svg")
     settings = load_settings(args.settings, allowance_defaults()) if args.settings else Settings()
     view = View(read_board(args.board), settings)
     board = view.board
@@ -196,10 +216,20 @@ def run(args: argparse.Namespace) -> int:
             ends = ", ".join(_pin(view, p.path.end_pin) for p in chosen)
             raise CallError(f"-o takes one way: choose with --to one of {ends}")
     ways, pair = [_way(view, p) for p in chosen], _pair(view, net)
+    at = args.return_hz or float(knee(view.drivers[net].rise))
+    returns = solved_returns(view, net, chosen, at) if args.return_map is not None else None
+    if returns is not None:
+        draw_returns(args.return_map, args.net, returns, at)
     if args.json:
-        print(json.dumps({"net": args.net, "ways": ways, "pair": pair}, indent=2, ensure_ascii=False))
+        told = {} if returns is None else {"return_hz": at, "returns": [_undrawn(row) for row in returns]}
+        print(json.dumps({"net": args.net, "ways": ways, "pair": pair, **told}, indent=2, ensure_ascii=False))
     else:
         _print(view, args.net, ways, pair)
+        for row in returns or ():
+            title, lines = return_words(row)
+            print(f"\n{title}", *lines, sep="\n  ")
+        if returns is not None:
+            print(f"\n{args.return_map}: the return current at {engineering(at, 'Hz')}")
     if args.output is not None:
         highest = args.highest_hz or 5 * float(knee(view.drivers[net].rise))
         frequency = highest * np.arange(1, args.points + 1) / args.points

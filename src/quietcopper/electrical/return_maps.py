@@ -3,22 +3,31 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
 
 from quietcopper.electrical.tiles import layer_copper
+from quietcopper.electrical.ways import gap_inductance
 from quietcopper.errors import OutOfRange
 from quietcopper.fields import return_sheet
 from quietcopper.units import MM
 
 if TYPE_CHECKING:
-    from quietcopper.board.model import Floats
+    from collections.abc import Collection
+
+    from quietcopper.board.model import Floats, Ints
     from quietcopper.electrical.view import View
 
-CELLS = 130  # along the longer side of a map
+    Point = Floats | tuple[float, float]
+
+CELLS = 130  # along the longer side of a map in a finding
+MOST = 40_000  # cells of a map that is asked for by itself
+COARSE = 2.0  # heights; what cells wider than this tell is a picture, no figure
 DRAWN = 90  # cells of the drawing along it
 BESIDE = 5e-3  # m; a via that ties the plane this near to a stretch's end takes its return
 MARGIN = 8e-3  # m of plane drawn beyond a stretch
@@ -38,18 +47,27 @@ class Stretch:
 
 @dataclass(frozen=True, eq=False)
 class ReturnMap:
-    """The solved return of a stretch. ways : lines that the current follows, m, in order from the
-    line's end: one, or one on each piece of copper where it is handed over"""
+    """The solved return of a stretch. copper : of the plane within the map
+
+    ways : lines that the current follows, m, in order from the line's end: one, or one on each piece of copper where
+    it is handed over
+    inductance, resistance : what the plane as it is (openings, notches, edges; not what hands the current over between
+    its pieces) adds to the loop over a plane without any, H and ohm; nan where the cells are too coarse for the height
+    """
 
     stretch: Stretch
+    copper: shapely.Geometry
     flow: return_sheet.ReturnFlow
     ways: tuple[Floats, ...]
+    inductance: float
+    resistance: float
 
-    def drawing(self) -> dict[str, Any]:
-        """Map of the sheet current, millimetres, as the page draws maps; A/m per ampere, cells together as drawn."""
+    def drawing(self, cells: int = DRAWN) -> dict[str, Any]:
+        """Map of the sheet current, millimetres, as the page draws maps; root of A/m per ampere, grid cells taken
+        together so that no more than `cells` are drawn along the longer side."""
         grid, density = self.flow.cells, self.flow.density()
         nx, ny = density.shape
-        step = max(1, int(np.ceil(max(nx, ny) / DRAWN)))
+        step = max(1, int(np.ceil(max(nx, ny) / cells)))
         nx, ny = nx // step * step, ny // step * step
         blocks = density[:nx, :ny].reshape(nx // step, step, ny // step, step)
         known = np.isfinite(blocks)
@@ -74,6 +92,11 @@ class ReturnMap:
             out["frequency_hz"] = self.flow.frequency
         return out
 
+    def edges(self) -> list[list[list[float]]]:
+        """Outlines of the plane within the map, millimetres."""
+        rings = shapely.get_rings(shapely.get_parts(shapely.simplify(self.copper, 20e-6)))
+        return [_millimetres(shapely.get_coordinates(ring)) for ring in rings]
+
     def way(self) -> dict[str, Any]:
         """The signal's way and that of its return, millimetres."""
         signal = shapely.get_coordinates(self.stretch.line)
@@ -85,12 +108,17 @@ def _millimetres(points: Floats) -> list[list[float]]:
     return [[round(float(x) / MM, 4), round(float(y) / MM, 4)] for x, y in points]
 
 
-def stretches(view: View, net: int) -> list[Stretch]:
-    """A net's ways over its planes, longest first: runs of one layer and one reference layer put together."""
+def stretches(view: View, net: int, traces: Collection[int] | None = None) -> list[Stretch]:
+    """A net's ways over its planes, longest first: runs of one layer and one reference layer put together.
+
+    traces : only these rows of board.traces
+    """
     runs, board = view.runs, view.board
     above = runs.above_gap < runs.below_gap
     reference = np.where(above, runs.above_layer, runs.below_layer)
     mine = np.flatnonzero(runs.net == net)
+    if traces is not None:
+        mine = mine[np.isin(runs.trace[mine], list(traces))]
     main: dict[int, dict[int, float]] = defaultdict(lambda: defaultdict(float))
     for row in mine[reference[mine] >= 0].tolist():
         main[int(runs.layer[row])][int(reference[row])] += float(runs.length[row])
@@ -107,12 +135,54 @@ def stretches(view: View, net: int) -> list[Stretch]:
 
 def map_of(view: View, stretch: Stretch, frequency: float) -> ReturnMap:
     """The return of a whole stretch at a frequency, Hz: it enters and leaves by the plane's via nearest to either end
-    within 5 mm, else under the end. Raises OutOfRange where the plane leads from one to the other nowhere."""
+    within 5 mm, else under the end. Where the plane falls into pieces under the line the return is handed over by what
+    bridges them nearest to the crossing.
+
+    Raises OutOfRange where nothing bridges them, or the plane leads from one end to the other nowhere.
+    """
+    gaps = view.gaps
+    under = _gaps_under(view, stretch)
+    reach = float(gaps.slot[under[np.isfinite(gaps.slot[under])]].max(initial=0.0))
+    margin = max(MARGIN, min(2 * reach, 40e-3))
     x0, y0, x1, y1 = stretch.line.bounds
-    window = (x0 - MARGIN, y0 - MARGIN, x1 + MARGIN, y1 + MARGIN)
-    ends = shapely.get_coordinates(stretch.line)[[-1, 0]]
-    contacts = np.array([_contact(view, stretch, end) for end in ends])
-    return _solved(view, stretch, frequency, window, contacts[:1], contacts[1:])
+    window = (x0 - margin, y0 - margin, x1 + margin, y1 + margin)
+    area = (window[2] - window[0]) * (window[3] - window[1])
+    size = max(stretch.height, float(np.sqrt(area / MOST)))
+    start, end = (_contact(view, stretch, point) for point in shapely.get_coordinates(stretch.line)[[0, -1]])
+    splits = sorted(_splits(view, stretch, under), reverse=True)
+    bridges = [bridge for _, bridge in splits]
+    cuts = [stretch.line.length, *(along for along, _ in splits), 0.0]
+    middles = [_point(stretch.line, (a + b) / 2) for a, b in pairwise(cuts)]
+    return _solved(view, stretch, frequency, window, size, [end, *bridges], [*bridges, start], middles)
+
+
+def _point(line: shapely.LineString, along: float) -> Floats:
+    return np.asarray(line.interpolate(along).coords[0], dtype=float)
+
+
+def _gaps_under(view: View, stretch: Stretch) -> Ints:
+    """Rows of view.gaps under a stretch at which its plane goes on behind the gap."""
+    gaps = view.gaps
+    mine = (gaps.net == stretch.net) & (gaps.layer == stretch.layer) & (gaps.reference == stretch.reference)
+    rows = np.flatnonzero(mine & (gaps.after >= 0))
+    near = shapely.dwithin(stretch.line, shapely.points(gaps.x[rows], gaps.y[rows]), 1e-6)
+    return rows[near].astype(np.int32)
+
+
+def _splits(view: View, stretch: Stretch, under: Ints) -> list[tuple[float, tuple[float, float]]]:
+    """Complete splits under a stretch: how far along it, m, and where the return is handed over."""
+    gaps = view.gaps
+    out = []
+    for row in under[np.isinf(gaps.slot[under])].tolist():
+        place = shapely.Point(gaps.x[row], gaps.y[row])
+        ways = gap_inductance(view, row)[1]
+        if ways is None or ways.nearest is None:
+            raise OutOfRange(
+                f"nothing joins the two pieces of the plane at {place.x / MM:.2f}, {place.y / MM:.2f} mm, so that its "
+                "return has no way on copper"
+            )
+        out.append((float(stretch.line.project(place)), ways.nearest.at))
+    return out
 
 
 def map_at_gap(view: View, row: int, frequency: float, bridge: tuple[float, float] | None = None) -> ReturnMap:
@@ -142,10 +212,11 @@ def map_at_gap(view: View, row: int, frequency: float, bridge: tuple[float, floa
         raise OutOfRange("the line over the gap is not in one piece")
     stretch = Stretch(int(gaps.net[row]), line, layer, reference, float(gaps.width[row]), height)
     start, end = shapely.get_coordinates(line)[[0, -1]]
-    entry, leave = end[None], start[None]
-    if bridge is not None:
-        entry, leave = np.array([end, bridge]), np.array([bridge, start])
-    return _solved(view, stretch, frequency, box.bounds, entry, leave)
+    size = 2 * half / CELLS
+    if bridge is None:
+        return _solved(view, stretch, frequency, box.bounds, size, [end], [start], [end])
+    banks = [_point(line, share * line.length) for share in (0.85, 0.15)]
+    return _solved(view, stretch, frequency, box.bounds, size, [end, bridge], [bridge, start], banks)
 
 
 def _contact(view: View, stretch: Stretch, end: Floats) -> Floats:
@@ -172,40 +243,46 @@ def _solved(
     stretch: Stretch,
     frequency: float,
     window: tuple[float, float, float, float],
-    entry: Floats,
-    leave: Floats,
+    size: float,
+    entry: Sequence[Point],
+    leave: Sequence[Point],
+    over: Sequence[Point],
 ) -> ReturnMap:
+    """entry, leave : where the current comes on to each piece of copper and leaves it, from the line's end on; over :
+    a place on the line above each piece"""
     board = view.board
     copper = layer_copper(board, stretch.reference)
-    tiles = copper.tree.query(shapely.box(*window), predicate="intersects")
+    box = shapely.box(*window)
+    tiles = copper.tree.query(box, predicate="intersects")
     tiles = tiles[copper.nets[copper.owner[tiles]] != stretch.net]
     if not len(tiles):
         raise OutOfRange("no copper lies under or over the line there")
-    whole = shapely.intersection(shapely.union_all(copper.tiles[tiles]), shapely.box(*window))
-    size = max(window[2] - window[0], window[3] - window[1]) / CELLS
-    grid = return_sheet.cells(whole, size, window)
-    entry, leave = _joined(grid, entry, leave)
+    whole = shapely.intersection(shapely.union_all(copper.tiles[tiles]), box)
     trace = return_sheet.Trace(shapely.get_coordinates(stretch.line), stretch.height, stretch.width)
     layer = board.layers[stretch.reference]
     sheet = return_sheet.surface_impedance(frequency, layer.thickness, layer.conductivity)
-    flow = return_sheet.solve(grid, trace, entry, leave, frequency, sheet)
-    return ReturnMap(stretch, flow, _ways(flow, stretch, len(entry)))
+    grid = return_sheet.cells(whole, size, window)
+    places = [
+        [_on_piece(grid, at, mark) for at, mark in zip(column, over, strict=True)] if len(over) > 1 else column
+        for column in (entry, leave)
+    ]
+    flow = return_sheet.solve(grid, trace, np.array(places[0]), np.array(places[1]), frequency, sheet)
+    more = float("nan"), float("nan")
+    if size <= COARSE * stretch.height:
+        unbroken = return_sheet.cells(box, size, window)
+        bare = return_sheet.solve(unbroken, trace, places[0][0], places[1][-1], frequency, sheet)
+        more = flow.inductance - bare.inductance, flow.resistance - bare.resistance
+    return ReturnMap(stretch, whole, flow, _ways(flow, stretch, over if len(over) > 1 else None), *more)
 
 
-def _joined(grid: return_sheet.Cells, entry: Floats, leave: Floats) -> tuple[Floats, Floats]:
-    """Hand-over places moved on to the piece of copper that the line's end stands on, on either side."""
-    if len(entry) == 1:
-        return entry, leave
-    out = [np.array(entry, dtype=float), np.array(leave, dtype=float)]
-    for pair, fixed, moved in ((0, 0, 1), (1, 1, 0)):
-        piece = int(grid.piece[grid.nearest(out[fixed][pair])])
-        i, j = grid.nearest(out[moved][pair], piece)
-        out[moved][pair] = grid.x[i], grid.y[j]
-    return out[0], out[1]
+def _on_piece(grid: return_sheet.Cells, at: Point, mark: Point) -> Floats:
+    """A hand-over place moved on to the piece of copper that lies under a mark."""
+    i, j = grid.nearest(at, int(grid.piece[grid.nearest(mark)]))
+    return np.array([grid.x[i], grid.y[j]])
 
 
-def _ways(flow: return_sheet.ReturnFlow, stretch: Stretch, pieces: int) -> tuple[Floats, ...]:
-    """Lines that the current follows from under the trace, forward and back; on either piece where there are two."""
+def _ways(flow: return_sheet.ReturnFlow, stretch: Stretch, over: Sequence[Point] | None) -> tuple[Floats, ...]:
+    """Lines that the current follows from under the trace, forward and back; one from each of the places `over`."""
     # in phase with the largest part of the current, which flows against the trace
     across, along = np.asarray(flow.across), np.asarray(flow.along)
     larger = across if np.abs(across).max() >= np.abs(along).max() else along
@@ -213,11 +290,10 @@ def _ways(flow: return_sheet.ReturnFlow, stretch: Stretch, pieces: int) -> tuple
     turn = np.conj(lead) / abs(lead) * (1.0 if np.real(lead) >= 0 else -1.0)
     # with a closed face on every edge of the grid: left and lower faces of each cell, and one more
     faces = np.pad(np.real(across * turn), ((1, 1), (0, 0))), np.pad(np.real(along * turn), ((0, 0), (1, 1)))
-    starts = (0.15,) if pieces == 1 else (0.85, 0.15)
+    starts = [_point(stretch.line, 0.15 * stretch.line.length)] if over is None else over
     out = []
-    for share in starts:
-        start = np.array(stretch.line.interpolate(share, normalized=True).coords[0])
-        before, after = (_followed(flow.cells, faces, start, sense) for sense in (-1.0, 1.0))
+    for start in starts:
+        before, after = (_followed(flow.cells, faces, np.asarray(start, dtype=float), sense) for sense in (-1.0, 1.0))
         out.append(np.array([*before[::-1], *after[1:]]))
     return tuple(out)
 

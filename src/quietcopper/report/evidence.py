@@ -69,7 +69,8 @@ tie. Cell centres on a regular grid; null where there is no copper::
 
     {"x_mm": [...], "y_mm": [...], "level": [[...], ...],           # one row per y
      "what": "mode voltage", "unit"?: "", "frequency_hz"?: 7.4e8, "signed"?: True,
-     "signal_mm"?: [[x, y], ...], "return_mm"?: [[[x, y], ...], ...]}   # drawn over it: a line, and ways of its return
+     "signal_mm"?: [[x, y], ...], "return_mm"?: [[[x, y], ...], ...],   # drawn over it: a line, and ways of its return
+     "edges_mm"?: [[[x, y], ...], ...]}                                 # and outlines of the copper
 
 ``tie_map`` : a second map of the same form, the distance to the nearest tie
 """
@@ -191,12 +192,14 @@ def _standing_wave(data: Data, document: Data) -> Picture:
 MODE_STEPS = 4  # tints of a map, on either side of zero where it is signed
 
 
-def _mode(data: Data, document: Data) -> Picture:
+def drawn_map(data: Data, width: float) -> tuple[Markup, float, float]:
+    """The body of a map `width` px wide, the width that it shows (mm), its height (px)."""
     xs, ys, level = data["x_mm"], data["y_mm"], data["level"]
     dx, dy = abs(xs[1] - xs[0]), abs(ys[1] - ys[0])
     x0, y1 = min(xs) - dx / 2, max(ys) + dy / 2
-    scale = 320 / (max(xs) - min(xs) + dx)
-    top = max((abs(v) for row in level for v in row if v is not None), default=0.0) or 1.0
+    shown = max(xs) - min(xs) + dx
+    scale = width / shown
+    top = _top(level)
     cells: dict[str, list[str]] = {}
     for y, row in zip(ys, level, strict=True):
         for x, value in zip(xs, row, strict=True):
@@ -208,14 +211,25 @@ def _mode(data: Data, document: Data) -> Picture:
                 f"M{(x - dx / 2 - x0) * scale:.1f} {(y1 - y - dy / 2) * scale:.1f}"
                 f"h{dx * scale:.1f}v{dy * scale:.1f}h-{dx * scale:.1f}z"
             )
-    height = (max(ys) - min(ys) + dy) * scale
-    what = data["what"] + (f" at {_frequency(data['frequency_hz'])}" if "frequency_hz" in data else "")
     body = [Markup('<path class="map {}" d="{}"/>').format(c, "".join(d)) for c, d in sorted(cells.items())]
-    for points, css in [(data.get("signal_mm"), "way"), *((way, "return") for way in data.get("return_mm", ()))]:
+    lines = [(ring, "leader") for ring in data.get("edges_mm", ())]
+    lines += [(data.get("signal_mm"), "way"), *((way, "return") for way in data.get("return_mm", ()))]
+    for points, css in lines:
         if points:
             d = "L".join(f"{(x - x0) * scale:.1f} {(y1 - y) * scale:.1f}" for x, y in points)
             body.append(Markup('<path class="{}" d="M{}"/>').format(css, d))
-    svg = chart(320, height, what, body)
+    return Markup("").join(body), shown, (max(ys) - min(ys) + dy) * scale
+
+
+def _top(level: Any) -> float:
+    return max((abs(v) for row in level for v in row if v is not None), default=0.0) or 1.0
+
+
+def _mode(data: Data, document: Data) -> Picture:
+    body, _, height = drawn_map(data, 320)
+    what = data["what"] + (f" at {_frequency(data['frequency_hz'])}" if "frequency_hz" in data else "")
+    svg = chart(320, height, what, [body])
+    top = _top(data["level"])
     return Picture(svg, f"{what}, darkest: {figure(top, data['unit'])}" if data.get("unit") else what)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from markupsafe import Markup
@@ -10,12 +10,14 @@ from markupsafe import Markup
 from quietcopper.findings.model import Drawing
 from quietcopper.report import words
 from quietcopper.report.closeup import close_up
+from quietcopper.report.evidence import drawn_map
 from quietcopper.report.overview import overview_svg
 from quietcopper.report.pictures import marks
-from quietcopper.report.svg import BoardShapes
+from quietcopper.report.svg import BoardShapes, chart, scale_bar_mm
 from quietcopper.report.typeset import Pictures
 
 MOST_CAUSES = 8
+MAP_PX, LINE_PX, SIDE_PX = 640, 18, 20  # width of a map, height of a line of text, margin
 
 
 def _alone(svg: Markup) -> str:
@@ -42,6 +44,29 @@ def board_picture(document: Mapping[str, Any], drawing: Drawing) -> str:
     shapes = BoardShapes(drawing)
     layer = _layer(shapes, document["findings"][0]) if document["findings"] else 0
     return _alone(overview_svg(document, shapes, layer, range(min(MOST_CAUSES, len(document["causes"])))))
+
+
+def maps_picture(maps: Sequence[tuple[str, Sequence[str], Mapping[str, Any]]]) -> str:
+    """Maps one under the other: title, lines of text and data of each (as the `mode` evidence of a report)."""
+    items: list[Markup] = []
+    y = SIDE_PX
+    for title, lines, data in maps:
+        for i, line in enumerate((title, *lines)):
+            y += LINE_PX
+            css = "small" if i else "strong"
+            items.append(Markup('<text class="{}" x="{}" y="{}">{}</text>').format(css, SIDE_PX, y, line))
+        y += LINE_PX // 2
+        svg, width_mm, shape = drawn_map(data, MAP_PX)
+        items.append(Markup('<g transform="translate({} {})">{}</g>').format(SIDE_PX, y, svg))
+        y += round(shape) + LINE_PX
+        bar = scale_bar_mm(width_mm)
+        items.append(
+            Markup(
+                '<path class="axis" d="M{0} {1}h{2:.1f}"/><text class="small" x="{3:.1f}" y="{4}">{5:g} mm</text>'
+            ).format(SIDE_PX, y - 4, bar / width_mm * MAP_PX, SIDE_PX + bar / width_mm * MAP_PX + 8, y, bar)
+        )
+        y += LINE_PX
+    return _alone(chart(MAP_PX + 2 * SIDE_PX, y + SIDE_PX, "; ".join(title for title, _, _ in maps), items))
 
 
 def summary_html(document: Mapping[str, Any]) -> str:
