@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from lxml import etree
 
 from quietcopper.errors import CallError
-from quietcopper.findings import Decision, Drawing, DrawnLayer, NotChecked
+from quietcopper.findings import Comment, Decision, Drawing, DrawnLayer, NotChecked
 from quietcopper.findings.document import to_document
 from quietcopper.report import typeset, words
 from quietcopper.report.outlook import cause_outlook, place_outlook
@@ -341,13 +341,18 @@ def test_what_was_decided_is_shown_and_a_cause_set_aside_is_not_what_to_change_f
     assert plain.first()["number"] == 1
     ids = result.causes[0].findings
     decided = {i: Decision(i, "accepted", "inside a shielded can", "A. Weber", "2025-11-25T09:00:00Z") for i in ids}
-    document = to_document(replace(result, decisions=decided))
+    said = [Comment(i, "ask the maker", "B. Okafor", "2025-11-26T09:00:00Z") for i in ids[:1]]
+    said.append(Comment(result.causes[0].id, "agreed on the phone", on_cause=True))
+    document = to_document(replace(result, decisions=decided, comments=tuple(said)))
     composer = _Composer(document, result.drawing)
     assert composer.first()["number"] == 2
     assert composer.summary()[0]["places"].endswith(", accepted")
     whole = "".join(read(render_pdf(document, result.drawing)))
     assert f"decided:{len(ids)}accepted" in whole
     assert "Decided:Accepted:insideashieldedcan(A.Weber,2025-11-25)." in whole
+    assert "twocomments" in whole
+    assert "Comment:Askthemaker(B.Okafor,2025-11-26)." in whole
+    assert "Comment:Agreedonthephone." in whole
 
 
 def test_what_typst_cannot_set_is_one_sentence(invented, monkeypatch):

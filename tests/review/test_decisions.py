@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
 import tempfile
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 
 from quietcopper.cli import main
 from quietcopper.errors import CallError
-from quietcopper.findings.model import DECISION_STATES, Decision
-from quietcopper.review.decisions import append_decision, decisions_path, read_decisions
+from quietcopper.findings.model import DECISION_STATES, Comment, Decision
+from quietcopper.review.decisions import append_comment, append_decision, decisions_path, read_decisions
 
 TIMES = st.sampled_from(["2025-11-25T09:00:00Z", "2025-11-25T09:00:01Z", "2026-01-02T00:00:00Z"])
 decisions = st.builds(
@@ -29,14 +29,33 @@ decisions = st.builds(
     author=st.text(),
     time=TIMES,
 )
+comments = st.builds(
+    Comment,
+    subject=st.sampled_from(["trace-over-gap:CLK:BOT", "gap:3V3|5V", "\udc80"]),
+    text=st.text().map(lambda text: f"seen {text}"),
+    author=st.text(),
+    time=TIMES,
+    on_cause=st.booleans(),
+)
+records_of_both = st.one_of(decisions, comments)
 
 
 def written(path, records):
     """What the file says the records are, after each was appended."""
-    return [append_decision(path, record) for record in records]
+    return [(append_comment if isinstance(r, Comment) else append_decision)(path, r) for r in records]
 
 
-@given(st.lists(decisions, min_size=1, max_size=6), st.data())
+def decided(records):
+    """The decisions that hold."""
+    return dict(sorted({r.finding: r for r in records if isinstance(r, Decision)}.items()))
+
+
+def remarked(records):
+    """The comments, as a set: their order by time is asserted where it matters."""
+    return {r for r in records if isinstance(r, Comment)}
+
+
+@given(st.lists(records_of_both, min_size=1, max_size=6), st.data())
 def test_cut_off_at_any_byte_only_the_record_being_written_is_lost(records, data):
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "board.decisions.jsonl"
@@ -50,18 +69,21 @@ def test_cut_off_at_any_byte_only_the_record_being_written_is_lost(records, data
         found = read_decisions(path)
         # a record whose line feed alone is missing is complete
         survivors = [record for record, end in zip(kept, ends[1:], strict=True) if end - 1 <= cut]
-        assert found.latest == dict(sorted({r.finding: r for r in survivors}.items()))
+        assert found.latest == decided(survivors)
+        assert set(found.comments) == remarked(survivors)
         torn = cut not in {*ends, *(end - 1 for end in ends)}
         assert len(found.problems) == torn
         assert not torn or "cut off" in found.problems[0]
-        # the next decision stands on a line of its own and holds
-        (last,) = written(path, [replace(records[0], reason="after the crash", time="2026-02-01T00:00:00Z")])
+        # the next record stands on a line of its own and holds
+        last = Decision("trace-over-gap:CLK:BOT", "accepted", "after the crash", "A. Weber", "2026-02-01T00:00:00Z")
+        written(path, [last])
         again = read_decisions(path)
         assert again.latest == found.latest | {last.finding: last}
+        assert again.comments == found.comments
         assert len(again.problems) == torn
 
 
-@given(st.lists(decisions, max_size=6), st.lists(decisions, max_size=6))
+@given(st.lists(records_of_both, max_size=6), st.lists(records_of_both, max_size=6))
 def test_two_files_hold_the_same_in_whatever_way_they_are_merged(one, other):
     with tempfile.TemporaryDirectory() as folder:
         a, b, merged, backwards = (Path(folder) / f"{name}.jsonl" for name in "abcd")
@@ -71,8 +93,11 @@ def test_two_files_hold_the_same_in_whatever_way_they_are_merged(one, other):
         backwards.write_bytes(b"".join(lines[1] + lines[0]))
         both = read_decisions(merged)
         assert both == read_decisions(*(p for p in (a, b) if p.exists()))
+        assert set(both.comments) == set(read_decisions(backwards).comments) == remarked((*mine, *theirs))
+        assert len(both.comments) == len(set(both.comments))  # what both files have is one comment
+        assert [c.time for c in both.comments] == sorted(c.time for c in both.comments)
         for finding, held in read_decisions(backwards).latest.items():
-            times = {r.time for r in (*mine, *theirs) if r.finding == finding}
+            times = {r.time for r in (*mine, *theirs) if isinstance(r, Decision) and r.finding == finding}
             assert held.time == both.latest[finding].time == max(times)
 
 
@@ -94,6 +119,7 @@ def test_any_bytes_are_read_and_what_is_no_record_is_told(data):
         found = read_decisions(path)
         lines = [line for line in data.removeprefix(b"\xef\xbb\xbf").split(b"\n") if line.strip()]
         assert found.latest == {}
+        assert found.comments == ()
         assert bool(found.problems) == bool(lines)
 
 
@@ -133,12 +159,13 @@ def test_records_are_readable_lines_that_depend_on_nothing(tmp_path):
 
 def test_marks_of_an_unfinished_merge_are_told_and_both_sides_taken(tmp_path):
     path = tmp_path / "d.jsonl"
-    row = '{{"finding": "{}", "state": "agreed"}}\r\n'.format
+    row = '{{"finding": "{}", "state": "agreed"}}\r\n{{"cause": "c", "comment": "both"}}\r\n'.format
     path.write_text(
         "<<<<<<< HEAD\n" + row("a") + "||||||| base\n=======\n" + row("b") + ">>>>>>> other\n", encoding="utf-8"
     )
     found = read_decisions(path)
     assert list(found.latest) == ["a", "b"]
+    assert found.comments == (Comment("c", "both", on_cause=True),)
     assert found.problems == ("d.jsonl: has marks of an unfinished merge; the records on both sides were taken",)
 
 
@@ -152,6 +179,10 @@ def test_marks_of_an_unfinished_merge_are_told_and_both_sides_taken(tmp_path):
         ('{"finding": "a", "state": ["agreed"]}', "where agreed, accepted"),
         ('{"finding": "a", "state": "agreed", "reason": 3}', "a reason, author or time that is no text"),
         ('{"finding": "a", ', "no JSON record"),
+        ('{"comment": "x"}', "a comment on no finding and no cause"),
+        ('{"cause": 4, "comment": "x"}', "a comment on no finding and no cause"),
+        ('{"cause": "c", "comment": " "}', "a comment without text"),
+        ('{"cause": "c", "comment": "x", "author": []}', "an author or time that is no text"),
         ("[" * 5000, "no JSON record"),
     ],
 )
@@ -200,6 +231,31 @@ def test_every_record_is_synced_before_the_call_returns(tmp_path, monkeypatch):
     assert len(synced) == 2  # the file, and the folder that has its name now
     append_decision(tmp_path / "d.jsonl", Decision("b", "agreed"))
     assert synced[2] == (tmp_path / "d.jsonl").stat().st_size
+
+
+@pytest.mark.skipif(shutil.which("git") is None, reason="needs git")
+def test_two_reviewers_files_merge_in_git_as_the_help_says(tmp_path):
+    def git(*words):
+        who = ["-c", "user.name=R", "-c", "user.email=r@invented.example", "-c", "init.defaultBranch=main"]
+        subprocess.run(["git", *who, *words], cwd=tmp_path, check=True, capture_output=True)
+
+    path = tmp_path / "board.decisions.jsonl"
+    git("init")
+    (tmp_path / ".gitattributes").write_text("*.decisions.jsonl merge=union\n", encoding="utf-8")
+    written(path, [Decision("a", "agreed", "", "A. Weber", "2025-11-25T09:00:00Z")])
+    git("add", ".")
+    git("commit", "-m", "first")
+    git("switch", "-c", "other")
+    written(path, [Comment("a", "seen on the bench", "B. Okafor", "2025-11-26T09:00:00Z")])
+    git("commit", "-am", "other")
+    git("switch", "main")
+    written(path, [Comment("gap:3V3", "one for both?", "A. Weber", "2025-11-25T10:00:00Z", on_cause=True)])
+    git("commit", "-am", "mine")
+    git("merge", "other")
+    held = read_decisions(path)
+    assert held.problems == ()
+    assert list(held.latest) == ["a"]
+    assert [c.text for c in held.comments] == ["one for both?", "seen on the bench"]
 
 
 @pytest.fixture(scope="module")
@@ -256,6 +312,47 @@ def test_decided_shown_and_carried_over_to_a_new_revision(reviewed, capsys):
     assert main(compared) == 0
     rows = json.loads((reviewed / "both" / "compare.json").read_text(encoding="utf-8"))["findings"]
     assert next(r for r in rows if r["id"] == first["id"])["decision"] == shown["decision"]
+
+
+def test_comments_on_findings_and_causes_stand_without_a_decision_and_are_exported(reviewed, capsys):
+    document = json.loads((reviewed / "out" / "findings.json").read_text(encoding="utf-8"))
+    finding, cause = document["findings"][0], document["causes"][0]
+    file = reviewed / "remarks.jsonl"
+    say = ["decide", str(reviewed / "out"), "--author", "B. Okafor", "--decisions", str(file)]
+    assert main([*say, "1", "--comment", "ask the <maker> of the part"]) == 0
+    assert main([*say, "cause-1", "--comment", "settled with the layout on the 3rd"]) == 0
+    assert main([*say, finding["id"], "agreed", "--comment", "in revision C"]) == 0
+    assert f"comment: {cause['title']}" in capsys.readouterr().out
+    assert set(json.loads(file.read_text(encoding="utf-8").splitlines()[1])) == {"cause", "comment", "author", "time"}
+    again = ["review", str(reviewed / "board.xml"), "-o", str(reviewed / "remarked"), "--decisions", str(file)]
+    assert main(again) == 0
+    out = capsys.readouterr().out
+    assert "comments: 3" in out
+    assert "decided: 1 agreed" in out
+    shown = json.loads((reviewed / "remarked" / "findings.json").read_text(encoding="utf-8"))
+    assert [c["text"] for c in shown["findings"][0]["comments"]] == ["ask the <maker> of the part", "in revision C"]
+    assert [c["text"] for c in shown["causes"][0]["comments"]] == ["settled with the layout on the 3rd"]
+    page = (reviewed / "remarked" / "review.html").read_text(encoding="utf-8")
+    assert "Ask the &lt;maker&gt; of the part (B. Okafor, 20" in page
+    assert "Settled with the layout on the 3rd (B. Okafor, 20" in page
+    marked = (reviewed / "remarked" / "markup" / "places.csv").read_text(encoding="utf-8-sig")
+    assert "ask the <maker> of the part (B. Okafor, 20" in marked
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["1"], "say what is decided of 1"),
+        (["1", "--comment", " "], "say what is decided of 1"),
+        (["cause-1", "agreed"], "cause-1 is a cause: decisions are taken on its findings"),
+        (["cause-99", "--comment", "x"], "cause-99: no finding of this review"),
+    ],
+)
+def test_a_comment_on_nothing_is_one_line_and_status_2(reviewed, capsys, words, said):
+    assert main(["decide", str(reviewed / "out"), *words]) == 2
+    err = capsys.readouterr().err
+    assert said in err
+    assert len(err.strip().splitlines()) == 1
 
 
 def test_a_decision_without_reason_or_finding_is_one_line_and_status_2(reviewed, capsys):

@@ -36,7 +36,7 @@ def test_a_decision_is_recorded_and_shown(page, served):
     form.get_by_label("by").fill("R. Viewer")
     form.get_by_role("button", name="record").click()
     form.locator(".status", has_text="needs its reason").wait_for()
-    form.get_by_label("reason or comment").fill("</p><img src=x onerror=alert(1)> measured, fine")
+    form.get_by_label("reason").fill("</p><img src=x onerror=alert(1)> measured, fine")
     form.get_by_role("button", name="record").click()
     form.locator(".status", has_text="Recorded").wait_for()
     held = read_decisions(served.server.service.decisions).latest[first["id"]]
@@ -46,6 +46,28 @@ def test_a_decision_is_recorded_and_shown(page, served):
     assert "measured, fine" in page.locator(".decision").first.text_content()
     assert page.locator("img").count() == 0
     assert [t for t in page.trouble if "400" not in t] == []  # the refused record is told by the browser, too
+
+
+def test_a_cause_and_a_place_are_commented_on_without_a_decision(page, served):
+    document = served.server.service.document
+    for holder, css in ((page.locator("#cause-1"), ".places"), (page.locator(".place[open] .inside").first, "")):
+        remark = holder.locator(":scope > .remark")
+        remark.locator("summary").click()
+        remark.get_by_label("comment, without a decision").fill(f"<b>seen</b> {css}")
+        remark.get_by_label("by").fill("B. Okafor")
+        remark.get_by_role("button", name="add the comment").click()
+        remark.locator(".status", has_text="Recorded").wait_for()
+    held = read_decisions(served.server.service.decisions)
+    assert held.latest == {}
+    assert [(c.subject, c.on_cause, c.author) for c in held.comments] == [
+        (document["causes"][0]["id"], True, "B. Okafor"),
+        (document["findings"][0]["id"], False, "B. Okafor"),
+    ]
+    page.reload()
+    page.wait_for_selector("#cause-1 > .comments li")
+    assert page.locator("#cause-1 > .comments li").inner_text().startswith("<b>seen</b> .places (B. Okafor, 20")
+    assert page.locator(".inside > .comments li").count() == 1
+    assert page.trouble == []
 
 
 def test_a_proposal_is_tried_and_kept_as_a_plan(page, served):

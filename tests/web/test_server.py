@@ -96,7 +96,9 @@ def test_a_form_of_another_page_is_no_request(served):
 
 
 @pytest.mark.parametrize("method", ["GET", "HEAD"])
-@pytest.mark.parametrize("path", ["/api/decide", "/api/plan", "/api/try", "/api/decide?finding=x&state=agreed"])
+@pytest.mark.parametrize(
+    "path", ["/api/decide", "/api/comment", "/api/plan", "/api/try", "/api/decide?finding=x&state=agreed"]
+)
 def test_asking_changes_nothing(served, method, path):
     before = sorted((p.name, p.stat().st_mtime_ns) for p in served.server.service.folder.rglob("*"))
     assert served.ask(method, path)[0] == 404
@@ -175,6 +177,28 @@ def test_a_decision_goes_into_the_file_that_decide_writes(served, first):
     assert (held.state, held.reason, held.author) == ("accepted", "a socket, never populated", "R. Viewer")
     assert held.time == said["time"]
     assert served.json("GET", "/api/state")[1]["decisions"][first] == said
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        {},
+        {"finding": "no such", "text": "x", "author": "x"},
+        {"cause": "no such", "text": "x", "author": "x"},
+        {"finding": ["x"], "text": "x", "author": "x"},
+        {"finding": "?", "text": " ", "author": "x"},
+        {"finding": "?", "text": "x", "author": ""},
+        {"finding": "?", "text": "x" * 4001, "author": "x"},
+        {"finding": "?", "text": ["x"], "author": "x"},
+    ],
+)
+def test_what_is_no_comment_is_told(served, first, body):
+    if body.get("finding") == "?":
+        body = {**body, "finding": first}
+    status, said = served.json("POST", "/api/comment", body)
+    assert status == 400
+    assert said["problem"]
+    assert not served.server.service.decisions.exists()
 
 
 @pytest.mark.parametrize(

@@ -1,8 +1,9 @@
-// What the page can do while it is served: decisions, and changes tried on the board.
+// What the page can do while it is served: decisions and comments, and changes tried on the board.
 import { all, byId, data, decibels, make, readJson } from "./data";
 
 interface Decision { state: string; reason: string; author: string; time: string }
-interface State { decisions: Record<string, Decision>; problems: string[]; decisions_file: string; author: string; trials: { ready: boolean; problem: string } }
+interface Remark { text: string; author: string; time: string }
+interface State { decisions: Record<string, Decision>; comments: { findings: Record<string, Remark[]>; causes: Record<string, Remark[]> }; problems: string[]; decisions_file: string; author: string; trials: { ready: boolean; problem: string } }
 type Wanted = { cause: string } | { finding: string; remedy: number } | { step: number } | { dielectric: number; thickness_mm: number };
 interface Tried {
   after: Record<string, number | "gone" | "unseen">;
@@ -59,7 +60,7 @@ function form(finding: string, state: State): HTMLElement {
   const button = make("button", { type: "submit" }, "record"), status = make("p", { class: "status", role: "status" });
   const element = make("form", { class: "decide" },
     make("fieldset", {}, make("legend", {}, "Decide"), ...radios),
-    make("label", { class: "wide-field" }, "reason or comment", reason),
+    make("label", { class: "wide-field" }, "reason", reason),
     make("label", {}, "by", author), button, status);
   element.addEventListener("submit", async (event) => {
     event.preventDefault();
@@ -79,12 +80,55 @@ function form(finding: string, state: State): HTMLElement {
 }
 const localAuthor = (state: State) => state.author;
 
+// holder : what a place unfolds to, or a cause's section
+function tellRemarks(holder: Element, remarks: Remark[]): void {
+  let list = holder.querySelector(":scope > .comments");
+  if (!list) {
+    list = make("ul", { class: "comments", "aria-label": "Comments" });
+    const after = [".decision", ".numbers", ".gain", "p"].map((q) => holder.querySelector(`:scope > ${q}`)).find(Boolean);
+    if (after) after.after(list); else holder.append(list);
+  }
+  list.replaceChildren(...remarks.map(({ text, author, time }) => make("li", {}, `${text} (${[author, time.slice(0, 10)].filter(Boolean).join(", ")})`)));
+}
+
+function remarkForm(on: { finding: string } | { cause: string }, holder: Element, held: Remark[], state: State): HTMLElement {
+  const text = make("textarea", { rows: "2", maxlength: "4000" }), author = make("input", { type: "text", maxlength: "200", autocomplete: "name" });
+  author.value = localAuthor(state);
+  const button = make("button", { type: "submit" }, "add the comment"), status = make("p", { class: "status", role: "status" });
+  const form = make("form", { class: "decide" }, make("label", { class: "wide-field" }, "comment, without a decision", text), make("label", {}, "by", author), button, status);
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    button.disabled = true;
+    try {
+      held.push(await ask<Remark>("/api/comment", { ...on, text: text.value, author: author.value }));
+      state.author = author.value;
+      tellRemarks(holder, held);
+      text.value = "";
+      status.textContent = `Recorded in ${state.decisions_file}.`;
+    } catch (error) { status.textContent = `Not recorded: ${(error as Error).message}.`; }
+    button.disabled = false;
+  });
+  return make("details", { class: "remark" }, make("summary", {}, "comment"), form);
+}
+
 function decisions(state: State): void {
   for (const [finding, d] of Object.entries(state.decisions)) tellDecision(finding, d);
+  for (const cause of data.causes) {
+    const section = document.getElementById(cause.id);
+    if (!section) continue;
+    const held = (state.comments.causes[cause.cause] ??= []);
+    if (held.length) tellRemarks(section, held);
+    section.querySelector(":scope > .places")!.before(remarkForm({ cause: cause.cause }, section, held, state));
+  }
   for (const place of data.places) {
     const element = document.getElementById(place.id) as HTMLDetailsElement | null;
     if (!element) continue;
-    const add = () => { if (element.open && !element.querySelector(".decide")) element.querySelector(".inside")!.append(form(place.finding, state)); };
+    const inside = element.querySelector(".inside")!, held = (state.comments.findings[place.finding] ??= []);
+    if (held.length) tellRemarks(inside, held);
+    const add = () => {
+      if (!element.open || element.querySelector(".decide")) return;
+      inside.append(form(place.finding, state), remarkForm({ finding: place.finding }, inside, held, state));
+    };
     element.addEventListener("toggle", add);
     add();
   }

@@ -161,7 +161,7 @@ def known_decisions(given: Path | None, *boards: Path) -> Decisions:
 def with_decisions(result: Result, decided: Decisions) -> Result:
     """The result with what was decided of its findings, and what was wrong in the file of decisions."""
     problems = (*result.problems, *decided.problems)
-    return dataclasses.replace(result, decisions=decided.latest, problems=problems)
+    return dataclasses.replace(result, decisions=decided.latest, comments=decided.comments, problems=problems)
 
 
 def write_run(folder: Path, board: Path, settings: Path | None, decisions: Path, stackup: Path | None) -> None:
@@ -224,14 +224,18 @@ def planned(plan: Plan, folder: Path) -> str:
 
 
 def decided_lines(result: Result) -> list[str]:
-    """One line on what was decided of the findings, one on decisions of findings that this board does not have."""
+    """One line on what was decided and remarked, one on decisions of findings that this board does not have."""
     from collections import Counter
 
     known = {f.id for f in (*result.findings, *result.passing)}
     states = Counter(d.state for d in result.decisions.values() if d.finding in known)
+    subjects = known | {c.id for c in result.causes}
+    remarks = sum(c.subject in subjects for c in result.comments)
     lines = []
     if states:
         lines.append("decided: " + ", ".join(f"{n} {state}" for state, n in sorted(states.items())))
+    if remarks:
+        lines.append(f"comments: {remarks}")
     others = sum(finding not in known for finding in result.decisions)
     if others:
         lines.append(f"decided earlier, not found on this board: {others}")

@@ -23,7 +23,18 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from quietcopper.files import write_whole
-from quietcopper.findings.model import Cause, Comparison, Decision, Finding, Matched, Plan, Proposal, Question, Result
+from quietcopper.findings.model import (
+    Cause,
+    Comment,
+    Comparison,
+    Decision,
+    Finding,
+    Matched,
+    Plan,
+    Proposal,
+    Question,
+    Result,
+)
 from quietcopper.units import MM
 
 FORMAT = "quietcopper-review/1"
@@ -134,7 +145,22 @@ def decision_record(decision: Decision | None) -> dict[str, str] | None:
     }
 
 
-def _finding(finding: Finding, cause: str | None, layers: Sequence[Any], decision: Decision | None) -> dict[str, Any]:
+def comment_records(comments: Sequence[Comment], subject: str, *, on_cause: bool) -> list[dict[str, str]]:
+    """What was remarked on one finding or cause, as it stands in the document, oldest first."""
+    return [
+        {"text": c.text, "author": c.author, "time": c.time}
+        for c in comments
+        if c.subject == subject and c.on_cause == on_cause
+    ]
+
+
+def _finding(
+    finding: Finding,
+    cause: str | None,
+    layers: Sequence[Any],
+    decision: Decision | None,
+    comments: Sequence[Comment],
+) -> dict[str, Any]:
     place = finding.place
     predicted, unit = _border(finding.predicted, finding.allowance.unit)
     allowed, _ = _border(finding.allowance.value, finding.allowance.unit)
@@ -159,6 +185,7 @@ def _finding(finding: Finding, cause: str | None, layers: Sequence[Any], decisio
         "allowance_key": finding.allowance.key,
         "cause": cause,
         "decision": decision_record(decision),
+        "comments": comment_records(comments, finding.id, on_cause=False),
         "remedies": [
             {
                 "change": _change(remedy.change),
@@ -173,11 +200,12 @@ def _finding(finding: Finding, cause: str | None, layers: Sequence[Any], decisio
     }
 
 
-def _cause(cause: Cause) -> dict[str, Any]:
+def _cause(cause: Cause, comments: Sequence[Comment]) -> dict[str, Any]:
     return {
         "id": cause.id,
         "title": cause.title,
         "findings": list(cause.findings),
+        "comments": comment_records(comments, cause.id, on_cause=True),
         "change": _change(cause.change),
         "excess_before_db": decibels(cause.excess_before_db),
         "excess_after_db": decibels(cause.excess_after_db),
@@ -236,10 +264,13 @@ def to_document(result: Result) -> dict[str, Any]:
         ],
         "stackup": plain(result.stackup),
         "emission": plain(result.emission) or None,
-        "causes": [_cause(c) for c in result.causes],
+        "causes": [_cause(c, result.comments) for c in result.causes],
         "plan": _plan(result.plan),
         "questions": [_question(q) for q in result.questions],
-        "findings": [_finding(f, cause_of.get(f.id), layers, result.decisions.get(f.id)) for f in result.findings],
+        "findings": [
+            _finding(f, cause_of.get(f.id), layers, result.decisions.get(f.id), result.comments)
+            for f in result.findings
+        ],
         "coverage": [
             {"check": c.check, "looked": int(c.looked), "total": int(c.total), "things": c.things}
             for c in result.coverage

@@ -187,6 +187,17 @@ class Decision:
 
 
 @dataclass(frozen=True)
+class Comment:
+    """A remark without a decision on a finding, or on a cause. subject : its id;  time : ISO 8601, UTC."""
+
+    subject: str
+    text: str
+    author: str = ""
+    time: str = ""
+    on_cause: bool = False
+
+
+@dataclass(frozen=True)
 class Cause:
     """Findings that share one design choice, worst first.
 
@@ -364,7 +375,7 @@ class Result:
     """A whole review. board, settings, lines, plane_pairs, stackup are plain data as the JSON contract has them.
 
     findings : graded ones, worst first;  passing : what was priced and lies below the lowest grade (for comparisons)
-    decisions : by the id of the finding, those of earlier revisions included
+    decisions : by the id of the finding, those of earlier revisions included;  comments : likewise, oldest first
     plan : None where nothing was proven, or nothing can be
     questions : for the designer, the most telling first; none where nothing was proven
     """
@@ -385,6 +396,7 @@ class Result:
     drawing: Drawing
     passing: tuple[Finding, ...] = ()
     decisions: Mapping[str, Decision] = field(default_factory=dict)
+    comments: tuple[Comment, ...] = ()
     plan: Plan | None = None
     emission: Mapping[str, Any] = field(default_factory=dict)
     questions: tuple[Question, ...] = ()

@@ -31,7 +31,7 @@ def board_row(document: Mapping[str, Any]) -> dict[str, Any]:
         "parts": board["parts"],
         "grades": dict(words.grade_counts(document)),
         "worst": {"title": causes[0]["title"], "excess_db": causes[0]["excess_before_db"]} if causes else None,
-        "decided": words.decided_counts(document),
+        "decided": ", ".join(filter(None, (words.decided_counts(document), words.comment_count(document)))),
         "not_checked": len(document["not_checked"]),
     }
 

@@ -44,6 +44,7 @@ class PlaceView:
     line: Markup
     range_text: str
     decision: str
+    comments: list[str]
     remedies: list[dict[str, str]]
     pictures: list[evidence.Picture]
     odd: list[str]
@@ -64,6 +65,7 @@ class CauseView:
     gain: str
     how: str
     notes: list[str]
+    comments: list[str]
     change_kind: str
     mechanisms: list[tuple[str, str]]
     picture: Markup
@@ -95,6 +97,7 @@ class Letter:
     standfirst: str
     grades: list[tuple[str, int, str]]
     decided: str
+    commented: str
     stack: Markup
     rows: list[LayerRow]
     first_layer: int
@@ -220,6 +223,7 @@ class _Teller:
             ),
             range_text=range_text,
             decision=words.sentence(words.decided(finding.get("decision"))),
+            comments=words.comments_of(finding),
             remedies=_remedies(finding),
             pictures=drawn,
             odd=odd,
@@ -244,6 +248,7 @@ class _Teller:
             gain=words.gain(cause),
             how=cause.get("how", "") if cause["removed"] or cause["excess_after_db"] is not None else "",
             notes=list(cause.get("notes", ())),
+            comments=words.comments_of(cause),
             change_kind=(cause["change"] or {}).get("kind", ""),
             mechanisms=[(name, " ".join(known[name]["mechanism"].split())) for name in checks if name in known],
             picture=self.picture(ids) if pictured and len(ids) > 1 else Markup(""),
@@ -527,6 +532,7 @@ def compose(document: Mapping[str, Any], shapes: BoardShapes, pictured: int = SH
         standfirst=words.standfirst(document),
         grades=[(grade, n, plural[grade]) for grade, n in words.grade_counts(document)],
         decided=words.decided_counts(document),
+        commented=words.comment_count(document),
         stack=stack_svg(document, shapes, cut_y),
         rows=_layer_rows(document, shapes),
         first_layer=teller.layer_of(first) if first else 0,

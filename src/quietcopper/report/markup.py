@@ -35,7 +35,7 @@ FAR = 1.6  # ring radii from which a number has a line to its place
 UNDONE = "=+-@\t\r"  # a cell that begins with one of these would be run as a formula by a spreadsheet
 COLUMNS = (
     "number", "grade", "excess_db", "title", "what", "layers", "nets", "parts", "x_mm", "y_mm", "predicted",
-    "allowed", "unit", "proposal", "excess_after_db", "decision", "check", "id",
+    "allowed", "unit", "proposal", "excess_after_db", "decision", "comments", "check", "id",
 )  # fmt: skip
 
 
@@ -246,6 +246,7 @@ def table(document: Mapping[str, Any]) -> bytes:
             "proposal": outlook.text if outlook else "",
             "excess_after_db": "nothing left" if outlook and outlook.removed else outlook.after_db if outlook else None,
             "decision": words.decided(decision),
+            "comments": [words.commented(c) for c in finding.get("comments", ())],
         }
         writer.writerow([_cell(row[column]) for column in COLUMNS])
     return text.getvalue().encode("utf-8-sig", errors="replace")

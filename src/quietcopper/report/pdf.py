@@ -198,6 +198,7 @@ class _Composer:
             "change": change,
             "range": place.range_text,
             "decision": place.decision,
+            "comments": place.comments,
         }
 
     def figures(self, view: CauseView) -> list[Data]:
@@ -239,6 +240,7 @@ class _Composer:
             "mechanisms": fresh,
             "known": f"How it comes about stands under cause {words.listed([str(n) for n in known])}." if known else "",
             "change": self.change(view.number),
+            "comments": view.comments,
             "figures": self.figures(view),
             "rows": [self.row(p, outlook.text if outlook else "") for p in told],
             "others": self.others(places[len(told) :]),
@@ -336,6 +338,7 @@ class _Composer:
             "standfirst": letter.standfirst,
             "counts": [{"n": n, "what": what, "meaning": MEANINGS[grade]} for grade, n, what in letter.grades],
             "decided": letter.decided,
+            "commented": letter.commented,
             "first": self.first(),
             "summary": self.summary(),
             "further": max(0, len(causes or letter.near_causes) - SUMMED_CAUSES),

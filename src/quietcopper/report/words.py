@@ -230,6 +230,23 @@ def decided(decision: Mapping[str, str] | None) -> str:
     return f"{decision['state']}{reason}{f' ({signed})' if signed else ''}"
 
 
+def commented(comment: Mapping[str, str]) -> str:
+    """'the shield was left out (A. Weber, 2025-11-25)'."""
+    signed = ", ".join(filter(None, (comment["author"], comment["time"].partition("T")[0])))
+    return clause(comment["text"]) + (f" ({signed})" if signed else "")
+
+
+def comments_of(entry: Mapping[str, Any]) -> list[str]:
+    """The comments on a finding or cause of the document, one sentence each, oldest first."""
+    return [sentence(commented(c)) for c in entry.get("comments", ())]
+
+
+def comment_count(document: Mapping[str, Any]) -> str:
+    """'two comments'; empty for none."""
+    many = sum(len(entry.get("comments", ())) for entry in (*document["findings"], *document["causes"]))
+    return counted(many, "comment") if many else ""
+
+
 def decided_counts(document: Mapping[str, Any]) -> str:
     """'2 agreed, 1 accepted': how many of the findings were decided; empty for none."""
     states = Counter(f["decision"]["state"] for f in document["findings"] if f.get("decision"))

@@ -1,9 +1,12 @@
 """What reviewers said of findings, in one text file beside the board: a JSON record a line, keyed by the finding's id.
 
+A record is a decision on a finding, or a comment on a finding or a cause.
+
 A record is appended and synced before the call returns, so nothing that was decided is lost when the program is killed
 while it writes; a last line that was cut off is left out and told. No line depends on another, so two files merge line
 by line (in git: the attribute ``merge=union``; where its marks were left in, the records on both sides are taken). Of
-several records for one finding the latest holds: the latest time, at equal times the later line.
+several decisions on one finding the latest holds: the latest time, at equal times the later line. Comments all hold;
+one that a merge left twice counts once.
 
 The id names what is meant, not where it lies, so a decision is carried over to the next revision of the board.
 """
@@ -18,18 +21,22 @@ from pathlib import Path
 from typing import Any
 
 from quietcopper.errors import CallError
-from quietcopper.findings.model import AGREED, DECISION_STATES, Decision
+from quietcopper.findings.model import AGREED, DECISION_STATES, Comment, Decision
 
 SUFFIX = ".decisions.jsonl"
 _MERGE_MARKS = (b"<<<<<<<", b"|||||||", b"=======", b">>>>>>>")
 _TEXTS = ("reason", "author", "time")
+_SIGNED = ("author", "time")
 
 
 @dataclass(frozen=True)
 class Decisions:
-    """latest : the record that holds, by finding, sorted by id;  problems : one sentence for what was left out."""
+    """latest : the decision that holds, by finding, sorted by id;  comments : oldest first
+    problems : one sentence for what was left out
+    """
 
     latest: Mapping[str, Decision] = field(default_factory=dict)
+    comments: tuple[Comment, ...] = ()
     problems: tuple[str, ...] = ()
 
 
@@ -38,14 +45,16 @@ def decisions_path(board: Path) -> Path:
     return board.with_name(board.name.split(".")[0] + SUFFIX)
 
 
-def _record(line: bytes) -> Decision | str:
-    """The decision of one line, or what is wrong with it."""
+def _record(line: bytes) -> Decision | Comment | str:
+    """The decision or comment of one line, or what is wrong with it."""
     try:
         data: Any = json.loads(line)
     except (ValueError, RecursionError):
         return "no JSON record"
     if not isinstance(data, dict):
         return "no JSON object"
+    if "comment" in data:
+        return _comment(data)
     finding, state = data.get("finding"), data.get("state")
     if not isinstance(finding, str) or not finding:
         return "a record without a finding"
@@ -57,13 +66,27 @@ def _record(line: bytes) -> Decision | str:
     return Decision(finding, state, **texts)
 
 
-def _lines(path: Path) -> tuple[list[Decision], list[str]]:
+def _comment(data: Mapping[str, Any]) -> Comment | str:
+    key = "cause" if "cause" in data else "finding"
+    subject, text = data.get(key), data["comment"]
+    signed = {key: data.get(key, "") for key in _SIGNED}
+    if not isinstance(subject, str) or not subject:
+        return "a comment on no finding and no cause"
+    if not isinstance(text, str) or not text.strip():
+        return "a comment without text"
+    if not all(isinstance(value, str) for value in signed.values()):
+        return "an author or time that is no text"
+    return Comment(subject, text, **signed, on_cause=key == "cause")
+
+
+def _lines(path: Path) -> tuple[list[Decision | Comment], list[str]]:
     """The records of one file in its order, and what was left out."""
     try:
         data = path.read_bytes().removeprefix(b"\xef\xbb\xbf")
     except OSError as e:
         raise CallError(f"{path}: the decisions cannot be read ({e.strerror})") from e
-    records, problems, marks = [], [], False
+    records: list[Decision | Comment] = []
+    problems, marks = [], False
     lines = data.split(b"\n")
     for number, line in enumerate(lines, start=1):
         if not line.strip():
@@ -72,7 +95,7 @@ def _lines(path: Path) -> tuple[list[Decision], list[str]]:
             marks = True
             continue
         found = _record(line)
-        if isinstance(found, Decision):
+        if not isinstance(found, str):
             records.append(found)
         elif number == len(lines):
             problems.append(f"{path.name}:{number}: the last record was cut off while it was written; it is left out")
@@ -85,16 +108,20 @@ def _lines(path: Path) -> tuple[list[Decision], list[str]]:
 
 def read_decisions(*paths: Path) -> Decisions:
     """The decisions of one or several files. Raises CallError for a file that cannot be read."""
-    records: list[Decision] = []
+    records: list[Decision | Comment] = []
     problems: list[str] = []
     for path in paths:
         found, wrong = _lines(path)
         records += found
         problems += wrong
     latest: dict[str, Decision] = {}
+    comments: dict[Comment, None] = {}
     for record in sorted(records, key=lambda r: r.time):  # stable: at equal times the later line comes last
-        latest[record.finding] = record
-    return Decisions(dict(sorted(latest.items())), tuple(problems))
+        if isinstance(record, Comment):
+            comments[record] = None
+        else:
+            latest[record.finding] = record
+    return Decisions(dict(sorted(latest.items())), tuple(comments), tuple(problems))
 
 
 def append_decision(path: Path, decision: Decision) -> Decision:
@@ -115,16 +142,34 @@ def append_decision(path: Path, decision: Decision) -> Decision:
         if before is not None and before.time > decision.time:
             decision = replace(decision, time=before.time)
     record = {"finding": decision.finding, "state": decision.state} | {k: getattr(decision, k) for k in _TEXTS}
-    # A half surrogate in a name from a file has no UTF-8; its \\u escape is valid JSON.
-    line = json.dumps(record, ensure_ascii=False).encode("utf-8", errors="backslashreplace") + b"\n"
-    try:
-        _append(path, line)
-    except OSError as e:
-        raise CallError(f"{path}: the decision cannot be written ({e.strerror})") from e
+    _append(path, record, "decision")
     return decision
 
 
-def _append(path: Path, line: bytes) -> None:
+def append_comment(path: Path, comment: Comment) -> Comment:
+    """Append one comment and sync it to the disk; returns it as written.
+
+    Raises CallError for one without text or subject, or a file that cannot be written.
+    """
+    if not comment.text.strip():
+        raise CallError("a comment needs its text")
+    if not comment.subject:
+        raise CallError("a comment needs the id of its finding or cause")
+    record = {"cause" if comment.on_cause else "finding": comment.subject, "comment": comment.text}
+    _append(path, record | {k: getattr(comment, k) for k in _SIGNED}, "comment")
+    return comment
+
+
+def _append(path: Path, record: Mapping[str, str], what: str) -> None:
+    # A half surrogate in a name from a file has no UTF-8; its \\u escape is valid JSON.
+    line = json.dumps(record, ensure_ascii=False).encode("utf-8", errors="backslashreplace") + b"\n"
+    try:
+        _write(path, line)
+    except OSError as e:
+        raise CallError(f"{path}: the {what} cannot be written ({e.strerror})") from e
+
+
+def _write(path: Path, line: bytes) -> None:
     fresh = not path.exists()
     flags = os.O_RDWR | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0)
     handle = os.open(path, flags, 0o666)

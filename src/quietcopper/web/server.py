@@ -219,6 +219,8 @@ class _Handler(BaseHTTPRequestHandler):
         service = self.server.service
         if self.path == "/api/decide":
             self._json(service.decide(asked))
+        elif self.path == "/api/comment":
+            self._json(service.comment(asked))
         elif self.path == "/api/try":
             self._json({"number": service.trials.ask(service.changes(asked.get("changes")))})
         elif self.path == "/api/plan":

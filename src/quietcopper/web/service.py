@@ -1,4 +1,4 @@
-"""What the page can ask for while it is served: the decisions, changes tried, a plan saved.
+"""What the page can ask for while it is served: decisions and comments, changes tried, a plan saved.
 
 Changes are named by where the review proposes them (a cause, a finding's remedy, a step of the plan) or by a thickness
 of the stackup; no other edit can be asked for. They are tried on the board by the way of a plan file's text, so that
@@ -20,14 +20,15 @@ from quietcopper.changes.kinds import MOST, is_change
 from quietcopper.changes.plan import plan_text
 from quietcopper.errors import CallError
 from quietcopper.files import write_whole
-from quietcopper.findings.model import DECISION_STATES, Decision
-from quietcopper.review.decisions import append_decision, read_decisions
+from quietcopper.findings.document import comment_records
+from quietcopper.findings.model import DECISION_STATES, Comment, Decision
+from quietcopper.review.decisions import append_comment, append_decision, read_decisions
 from quietcopper.review.plan import turn
 from quietcopper.units import MM
 from quietcopper.web.trials import Trials
 
 SAVED = "page-plan.toml"  # in the review's folder; the plan of the review itself is plan.toml
-LONGEST = 4000  # characters of a reason
+LONGEST = 4000  # characters of a reason or a comment
 NAME = 200  # characters of an author
 
 Change = tuple[str, str, Mapping[str, Any]]  # words, kind, arguments in SI
@@ -73,11 +74,18 @@ class Service:
         """What the page shows of the service: decisions as they stand, and whether changes can be tried."""
         known = read_decisions(self.decisions) if self.decisions and self.decisions.exists() else None
         latest = known.latest if known else {}
+        comments = known.comments if known else ()
         return {
             "decisions": {
                 i: {"state": d.state, "reason": d.reason, "author": d.author, "time": d.time}
                 for i, d in latest.items()
                 if i in self.findings
+            },
+            "comments": {
+                key: {
+                    i: records for i in held if (records := comment_records(comments, i, on_cause=held is self.causes))
+                }
+                for key, held in (("findings", self.findings), ("causes", self.causes))
             },
             "problems": list(known.problems) if known else [],
             "decisions_file": self.decisions.name if self.decisions else "",
@@ -93,15 +101,31 @@ class Service:
             raise CallError("this review has no such finding")
         if not isinstance(state, str) or state not in DECISION_STATES:
             raise CallError(f"there are {', '.join(DECISION_STATES)}")
+        with self._writing:
+            path, author, time = self._signed(author)
+            done = append_decision(path, Decision(finding, state, reason, author, time))
+        return {"state": done.state, "reason": done.reason, "author": done.author, "time": done.time}
+
+    def comment(self, asked: Mapping[str, Any]) -> dict[str, str]:
+        """Append one comment on a finding or a cause. Raises CallError for one that cannot be taken."""
+        text, author = _text(asked, "text", LONGEST), _text(asked, "author", NAME)
+        on_cause = "cause" in asked
+        subject = asked.get("cause" if on_cause else "finding")
+        if not isinstance(subject, str) or subject not in (self.causes if on_cause else self.findings):
+            raise CallError(f"this review has no such {'cause' if on_cause else 'finding'}")
+        with self._writing:
+            path, author, time = self._signed(author)
+            done = append_comment(path, Comment(subject, text, author, time, on_cause))
+        return {"text": done.text, "author": done.author, "time": done.time}
+
+    def _signed(self, author: str) -> tuple[Path, str, str]:
+        """The file to append to, who writes and when. Raises CallError where one of the first two is not known."""
         if self.decisions is None or not self.decisions.parent.is_dir():
             raise CallError("the review names no file for decisions; serve it with --decisions FILE")
         author = author or str(self.document.get("settings", {}).get("reviewer") or "")
         if not author:
-            raise CallError("say who decides")
-        with self._writing:
-            time = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-            done = append_decision(self.decisions, Decision(finding, state, reason, author, time))
-        return {"state": done.state, "reason": done.reason, "author": done.author, "time": done.time}
+            raise CallError("say who writes")
+        return self.decisions, author, datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
     # --------------------------------------------------------------------------------------------- changes
     def changes(self, asked: Any) -> list[Change]:
