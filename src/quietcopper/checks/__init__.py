@@ -34,6 +34,7 @@ NAMES = (
     "trace-off-plane",
     "antipads-merged",
     "layer-change-without-return",
+    "reference-changes-along-run",
     "reference-not-ground",
     "planes-far-apart",
     "plane-pair-rings",
