@@ -167,7 +167,7 @@ class Review:
 
         folder = Path(folder)
         folder.mkdir(parents=True, exist_ok=True)
-        write_document(self.result, folder / "findings.json")
+        write_document(self.document, folder / "findings.json")
         write_html(self.document, self.result.drawing, folder / "review.html")
         write_pdf(self.document, self.result.drawing, folder / "review.pdf")
         write_markup(self.document, self.result.drawing, folder / "markup")

@@ -85,14 +85,14 @@ def test_a_removed_finding_has_no_figure_but_says_so(build_result, validator):
 
 
 def test_same_result_same_bytes(build_result, tmp_path):
-    write_document(build_result(), tmp_path / "a.json")
-    write_document(build_result(), tmp_path / "b.json")
+    write_document(to_document(build_result()), tmp_path / "a.json")
+    write_document(to_document(build_result()), tmp_path / "b.json")
     assert (tmp_path / "a.json").read_bytes() == (tmp_path / "b.json").read_bytes()
     assert json.loads((tmp_path / "a.json").read_text("utf-8")) == to_document(build_result())
 
 
 def test_names_with_half_surrogates_still_make_readable_json(build_result, tmp_path):
-    write_document(build_result(name="odd \udc80 name"), tmp_path / "a.json")
+    write_document(to_document(build_result(name="odd \udc80 name")), tmp_path / "a.json")
     assert json.loads((tmp_path / "a.json").read_text("utf-8"))["board"]["name"] == "odd \udc80 name"
 
 

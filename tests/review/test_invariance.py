@@ -104,8 +104,8 @@ def test_renamed_nets_give_the_same_numbers(board, plain):
 
 
 def test_the_same_board_gives_the_same_bytes(board, tmp_path):
-    from quietcopper.findings.document import write_document
+    from quietcopper.findings.document import to_document, write_document
 
     for name in ("one.json", "two.json"):
-        write_document(review(board, settings_for(NETS)), tmp_path / name)
+        write_document(to_document(review(board, settings_for(NETS))), tmp_path / name)
     assert (tmp_path / "one.json").read_bytes() == (tmp_path / "two.json").read_bytes()

@@ -92,7 +92,9 @@ def review_board(job: Job) -> dict[str, Any]:
         made_from = _fingerprint(job.board, job.settings, str(decisions_path(board)))
         if not job.again and (known := _done(folder, made_from)) is not None:
             return {**row, **known}
-        review_to_folder(board, Path(job.settings) if job.settings else None, folder, prove=False, quiet=True)
+        review_to_folder(
+            board, Path(job.settings) if job.settings else None, folder, prove=False, quiet=True, processes=1
+        )
         document = json.loads((folder / "findings.json").read_text(encoding="utf-8"))
         row |= {"status": REVIEWED, "sentence": "", **board_row(document)}
         text = json.dumps({"made_from": made_from, "row": row}, ensure_ascii=False)

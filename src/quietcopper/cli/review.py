@@ -24,6 +24,10 @@ if TYPE_CHECKING:
     from quietcopper.review.runner import Progress
 
 
+MOST_CAUSES = 8  # told in the summary
+MOST_PROCESSES = 4  # that share a review; each holds a copy of what it changes
+
+
 def add_parser(commands: Any) -> None:
     p = commands.add_parser(
         "review",
@@ -89,10 +93,12 @@ def review_to_folder(
     timings: dict[str, float] | None = None,
     sections_path: Path | None = None,
     tally: Tally | None = None,
+    processes: int = MOST_PROCESSES,
 ) -> Result:
     """Read, review and write the whole review into `folder`; nothing is written when reading fails.
 
     sections_path : file that keeps solved cross-sections, else the settings' own; tally : filled with what was solved
+    processes : at most so many share the work, one a core
     """
     from quietcopper.checks import allowance_defaults
     from quietcopper.electrical.settings import Settings, load_settings
@@ -104,6 +110,7 @@ def review_to_folder(
     from quietcopper.report.pdf import write_pdf
     from quietcopper.review import review
     from quietcopper.review.decisions import decisions_path as beside
+    from quietcopper.workers import several_processes, spread
 
     seconds = timings if timings is not None else {}
     if folder.exists() and not folder.is_dir():
@@ -114,7 +121,7 @@ def review_to_folder(
     sections = load_sections(kept) if kept is not None else SectionCache()
     if tally is not None:
         sections.tally = tally
-    with progress_bar(quiet) as progress:
+    with progress_bar(quiet) as progress, several_processes(processes):
         began = time.perf_counter()
         progress("reading", 0, 1)
         board = reading.read(board_path, settings, stackup_path)
@@ -125,11 +132,15 @@ def review_to_folder(
     if kept is not None:
         save_sections(sections, kept)
     folder.mkdir(parents=True, exist_ok=True)
-    write_document(result, folder / "findings.json")
     document = to_document(result)
-    write_html(document, result.drawing, folder / "review.html")
-    write_pdf(document, result.drawing, folder / "review.pdf")
-    write_markup(document, result.drawing, folder / "markup")
+    parts = [
+        lambda: write_html(document, result.drawing, folder / "review.html"),
+        lambda: write_pdf(document, result.drawing, folder / "review.pdf"),
+        lambda: write_markup(document, result.drawing, folder / "markup"),
+        lambda: write_document(document, folder / "findings.json"),
+    ]
+    with several_processes(processes):
+        spread(parts)
     write_plan(result, folder / "plan.toml")
     write_run(folder, board_path, settings_path, decisions_path or beside(board_path), stackup_path)
     seconds["writing"] = time.perf_counter() - began

@@ -128,8 +128,8 @@ def _summed(at_ends: tuple[list[tuple[float, float]], list[tuple[float, float]]]
             for moment, sign in ((t, 1.0), (t + rise, -1.0)):
                 at = (moment - first) / step
                 low = at.astype(np.int64)
-                np.add.at(slope, low, sign * v * (1 - (at - low)))
-                np.add.at(slope, low + 1, sign * v * (at - low))
+                slope += np.bincount(low, sign * v * (1 - (at - low)), len(slope))
+                slope += np.bincount(low + 1, sign * v * (at - low), len(slope))
         level = np.zeros(len(time))
         level[1:] = (np.cumsum(np.cumsum(slope)) * (step / rise))[:-1]  # a slope shows at the point after its beginning
         volts.append(level)

@@ -118,7 +118,7 @@ def _field_lines(picture: FieldPicture, window: Window) -> list[Floats]:
 
 
 def _along(picture: FieldPicture, z: Complexes) -> Complexes:
-    _, field = picture.at(z)
+    field = picture.field(z)
     size = np.abs(field)
     return field / np.where(size > 0, size, 1.0)
 
@@ -160,8 +160,7 @@ def _starts(picture: FieldPicture) -> tuple[Complexes, Floats]:
 def _equipotentials(picture: FieldPicture, window: Window) -> list[Floats]:
     x = np.linspace(window.left, window.right, GRID[0])
     y = np.linspace(window.bottom, window.top, GRID[1])
-    potential, _ = picture.at(x[None, :] + 1j * y[:, None])
-    potential = np.nan_to_num(potential)
+    potential = np.nan_to_num(picture.potential(x[None, :] + 1j * y[:, None]))
     highest = max((abs(v) for v in picture.voltages), default=0.0)
     signs = {np.sign(v) for v in picture.voltages if v}
     out: list[Floats] = []

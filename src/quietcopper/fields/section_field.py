@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.section import CrossSection
@@ -48,19 +48,33 @@ class FieldPicture:
         Inside a conductor the potential is that of its surface and the field all but 0; on a surface the field is the
         mean of both sides.
         """
+        return self.potential(points), self.field(points)
+
+    def potential(self, points: ArrayLike) -> Floats:
+        """The potential alone, see `at`."""
+        own, inside, _ = self._in_mesh(points)
+        potential = potential_at(self.mesh, own, self.charge) + self.offset
+        return np.where(inside, potential, np.nan)
+
+    def field(self, points: ArrayLike) -> Complexes:
+        """The field alone, see `at`."""
+        own, inside, turned = self._in_mesh(points)
+        field = field_at(self.mesh, own, self.charge) / self.mesh.panels.unit
+        if turned:
+            field = field.conj()
+        return np.where(inside, field, complex(np.nan, np.nan))
+
+    def _in_mesh(self, points: ArrayLike) -> tuple[Complexes, NDArray[np.bool_], bool]:
+        """Points in the mesh's own unit and origin, which of them lie between the planes, and whether the mesh is
+        upside down."""
         places = np.asarray(points, dtype=complex)
         panels, section = self.mesh.panels, self.section
         top = height(section)
-        turned = section.plane_above and not section.plane_below  # the mesh is then upside down
+        turned = section.plane_above and not section.plane_below
         inside = np.ones(places.shape, dtype=bool)
         if section.plane_below:
             inside &= places.imag >= 0
         if section.plane_above:
             inside &= places.imag <= top
         upright = places.conj() + 1j * top if turned else places
-        own = np.where(inside, (upright - panels.middle) / panels.unit, 0.5j) + _ASIDE
-        potential = potential_at(self.mesh, own, self.charge) + self.offset
-        field = field_at(self.mesh, own, self.charge) / panels.unit
-        if turned:
-            field = field.conj()
-        return np.where(inside, potential, np.nan), np.where(inside, field, complex(np.nan, np.nan))
+        return np.where(inside, (upright - panels.middle) / panels.unit, 0.5j) + _ASIDE, inside, turned

@@ -8,7 +8,9 @@ their difference is the error of the worse one and is stated for the better.
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import astuple, dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
@@ -18,6 +20,7 @@ from quietcopper.fields.section_charges import Floats, solve_charges
 from quietcopper.fields.section_edges import check
 from quietcopper.fields.section_mesh import lay_panels, nodes
 from quietcopper.units import C0, EPS0, MU0
+from quietcopper.workers import spread
 
 DEFAULT_ACCURACY = 2e-3
 GROWTH, TIP = 3.0, 0.5  # see section_mesh.lay_panels
@@ -173,6 +176,18 @@ class Tally:
     misses: int = 0
     seconds: float = 0.0
 
+    def since(self, before: Tally) -> Tally:
+        """What was counted after a copy of it was taken."""
+        now, then = astuple(self), astuple(before)
+        return Tally(*(a - b for a, b in zip(now, then, strict=True)))
+
+    def add(self, other: Tally) -> None:
+        """Count what was done elsewhere."""
+        self.hits += other.hits
+        self.restored += other.restored
+        self.misses += other.misses
+        self.seconds += other.seconds
+
 
 @dataclass
 class SectionCache:
@@ -196,48 +211,70 @@ class SectionCache:
     def misses(self) -> int:
         return self.tally.misses
 
+    def add(self, solved: Mapping[tuple[CrossSection, float], Solution | OutOfRange], tally: Tally) -> None:
+        """Take over what was solved elsewhere, and its tally."""
+        for key, found in solved.items():
+            self.solutions.setdefault(key, found)
+        self.tally.add(tally)
+
     def at(self, accuracy: float) -> SectionCache:
         """The same cache, asking another accuracy of what is solved through it."""
         return replace(self, accuracy=accuracy)
 
     def solve(self, section: CrossSection, accuracy: float | None = None) -> Solution:
         """As `solve`. Raises OutOfRange, also on every later request of the same."""
-        plain, lines = section.canonical()
-        key = plain, self.accuracy if accuracy is None else accuracy
-        found = self.solutions.get(key)
-        if found is None:
-            began = time.process_time()
-            try:
-                found = solve(*key)
-            except OutOfRange as problem:
-                found = problem
-            self.tally.misses += 1
-            self.tally.seconds += time.process_time() - began
-            self.solutions[key] = found
-        else:
-            self.tally.hits += 1
-            if key in self.restored:
-                self.restored.discard(key)
-                self.tally.restored += 1
+        (found,) = self.solve_all([section], accuracy)
         if isinstance(found, OutOfRange):
-            raise OutOfRange(str(found))
-        place = np.argsort(lines)
-        own = np.ix_(place, place)
-        return Solution(found.capacitance[own], found.inductance[own], found.error, section)
+            raise found
+        return found
+
+    def solve_all(self, sections: Sequence[CrossSection], accuracy: float | None = None) -> list[Solution | OutOfRange]:
+        """Solutions in order; where one has none, the OutOfRange that says why stands in its place."""
+        accuracy = self.accuracy if accuracy is None else accuracy
+        asked = [section.canonical() for section in sections]
+        new = dict.fromkeys((plain, accuracy) for plain, _ in asked if (plain, accuracy) not in self.solutions)
+        for key, (found, seconds) in zip(new, spread([partial(_attempt, *key) for key in new]), strict=True):
+            self.tally.misses += 1
+            self.tally.seconds += seconds
+            self.solutions[key] = found
+        out: list[Solution | OutOfRange] = []
+        for section, (plain, lines) in zip(sections, asked, strict=True):
+            key = plain, accuracy
+            if key in new:
+                del new[key]
+            else:
+                self.tally.hits += 1
+                if key in self.restored:
+                    self.restored.discard(key)
+                    self.tally.restored += 1
+            out.append(_as_asked(self.solutions[key], section, lines))
+        return out
+
+
+def _attempt(section: CrossSection, accuracy: float) -> tuple[Solution | OutOfRange, float]:
+    """A solution, or why there is none, and the seconds that took."""
+    began = time.process_time()
+    try:
+        found: Solution | OutOfRange = solve(section, accuracy)
+    except OutOfRange as problem:
+        found = problem
+    return found, time.process_time() - began
+
+
+def _as_asked(found: Solution | OutOfRange, section: CrossSection, lines: tuple[int, ...]) -> Solution | OutOfRange:
+    """The solution of a canonical section for the one that was asked, in the order of its lines."""
+    if isinstance(found, OutOfRange):
+        return OutOfRange(str(found))
+    place = np.argsort(lines)
+    own = np.ix_(place, place)
+    return Solution(found.capacitance[own], found.inductance[own], found.error, section)
 
 
 def solve_many(
-    sections: list[CrossSection], accuracy: float | None = None, cache: SectionCache | None = None
+    sections: Sequence[CrossSection], accuracy: float | None = None, cache: SectionCache | None = None
 ) -> list[Solution | OutOfRange]:
     """Solutions in order; where one has none, the OutOfRange that says why stands in its place.
 
     accuracy : the cache's own where it is None
     """
-    cache = SectionCache() if cache is None else cache
-    out: list[Solution | OutOfRange] = []
-    for section in sections:
-        try:
-            out.append(cache.solve(section, accuracy))
-        except OutOfRange as problem:
-            out.append(problem)
-    return out
+    return (SectionCache() if cache is None else cache).solve_all(sections, accuracy)

@@ -310,10 +310,10 @@ def dumps(document: Mapping[str, Any]) -> str:
     return "{\n" + ",\n".join(sections) + "\n}\n"
 
 
-def write_document(result: Result, path: Path | str) -> None:
+def write_document(document: Mapping[str, Any], path: Path | str) -> None:
     """Write `findings.json`. The same result gives the same bytes on every machine."""
     # A half surrogate in a name from a file has no UTF-8; its \\u escape is valid JSON.
-    write_whole(path, dumps(to_document(result)).encode("utf-8", errors="backslashreplace"))
+    write_whole(path, dumps(document).encode("utf-8", errors="backslashreplace"))
 
 
 def comparison_document(comparison: Comparison) -> dict[str, Any]:

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+import dataclasses
+import itertools
 import logging
+import os
 import time
 from collections.abc import Callable, MutableMapping
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 from quietcopper.checks import Check
 from quietcopper.electrical.view import View
 from quietcopper.errors import OutOfRange
+from quietcopper.fields.section_solver import Tally
 from quietcopper.findings import Coverage, Finding, NotChecked
 from quietcopper.findings.model import PASSES
 from quietcopper.review.causes import identify
+from quietcopper.workers import spread
 
 Progress = Callable[[str, int, int], None]  # stage, done, total
+Said = list[Finding | Coverage | NotChecked]
 log = logging.getLogger(__name__)
 STAGES: tuple[tuple[str, Callable[[View], object]], ...] = (
     ("net roles", lambda view: (view.roles, view.pairs, view.drivers)),
@@ -22,6 +30,27 @@ STAGES: tuple[tuple[str, Callable[[View], object]], ...] = (
     ("references", lambda view: (view.runs, view.gaps, view.layer_changes)),
     ("neighbours", lambda view: view.neighbours),
     ("cross-sections", lambda view: view.line_table),
+)
+# Checks that work from the same solved things, which one process should solve once. The first group is the one whose
+# plane pairs and radiators the result tells of as well.
+SHARING = (
+    (
+        "plane-pair-rings",
+        "layer-change-without-return",
+        "edge-not-stitched",
+        "stitching-too-sparse",
+        "supply-impedance-over-target",
+        "capacitor-too-far",
+        "supply-drop",
+        "neck-over-its-current",
+        "line-drives-cables",
+        "loop-radiates",
+        "plane-edges-radiate",
+    ),
+    ("traces-too-close", "pair-disturbed", "noise-on-cable-line"),
+    ("impedance-step", "impedance-off-target", "long-line-unterminated", "branch-stub", "via-stub"),
+    ("trace-over-gap", "trace-off-plane"),
+    ("clock-beside-connector", "connector-without-ground", "line-leaves-unfiltered", "weak-protection"),
 )
 
 
@@ -48,6 +77,40 @@ def run_check(check: Check, view: View) -> list[Finding | Coverage | NotChecked]
     return out
 
 
+def _grouped(checks: tuple[Check, ...]) -> list[tuple[Check, ...]]:
+    """The checks that work from the same solutions together, the longest first, then the others one by one."""
+    by_name = {check.NAME: check for check in checks}
+    groups = [tuple(by_name.pop(name) for name in names if name in by_name) for names in SHARING]
+    return [*filter(None, groups), *((check,) for check in by_name.values())]
+
+
+@dataclass(frozen=True)
+class _Share:
+    """What a group of checks says, by check, with seconds; what another process solved for it, and its tally."""
+
+    said: dict[str, Said]
+    seconds: dict[str, float]
+    solved: dict[Any, Any]
+    tally: Tally
+
+
+def _look(view: View, group: tuple[Check, ...], progress: Callable[[str], None], teller: int) -> _Share:
+    """teller : number of the process that tells progress and keeps the solutions."""
+    here = os.getpid() == teller
+    known, before = len(view.sections.solutions), dataclasses.replace(view.sections.tally)
+    share = _Share({}, {}, {}, Tally())
+    for check in group:
+        if here:
+            progress(check.NAME)
+        began = time.perf_counter()
+        share.said[check.NAME] = run_check(check, view)
+        share.seconds[f"check {check.NAME}"] = time.perf_counter() - began
+    if here:
+        return share
+    new = dict(itertools.islice(view.sections.solutions.items(), known, None))
+    return dataclasses.replace(share, solved=new, tally=view.sections.tally.since(before))
+
+
 def look(
     view: View,
     checks: tuple[Check, ...],
@@ -63,15 +126,19 @@ def look(
         work()
         times[name] = time.perf_counter() - began
 
-    said: list[Finding | Coverage | NotChecked] = []
     for stage, work in STAGES:
         timed(stage, stage, lambda work=work: work(view))  # type: ignore[misc]
-    for check in checks:
-        timed(check.NAME, f"check {check.NAME}", lambda check=check: said.extend(run_check(check, view)))  # type: ignore[misc]
-    priced = identify(f for f in said if isinstance(f, Finding))
+    said: dict[str, Said] = {}
+    groups = _grouped(checks)
+    for share in spread([partial(_look, view, group, progress, os.getpid()) for group in groups]):
+        said |= share.said
+        times.update(share.seconds)
+        view.sections.add(share.solved, share.tally)
+    every = [word for check in checks for word in said[check.NAME]]
+    priced = identify(f for f in every if isinstance(f, Finding))
     return Looked(
         findings=tuple(f for f in priced if f.grade != PASSES),
         passing=tuple(f for f in priced if f.grade == PASSES),
-        coverage=tuple(c for c in said if isinstance(c, Coverage)),
-        not_checked=tuple(n for n in said if isinstance(n, NotChecked)),
+        coverage=tuple(c for c in every if isinstance(c, Coverage)),
+        not_checked=tuple(n for n in every if isinstance(n, NotChecked)),
     )

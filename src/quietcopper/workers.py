@@ -1,0 +1,145 @@
+"""Independent pieces of work shared out between this process and forked copies of it, one a core.
+
+A fork has everything that was worked out before without it being sent; only results travel back. Where a fork is not
+safe or of no use (one core, other threads, no fork on the system, within a fork) all is done here, one after another.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any, BinaryIO, TypeVar, cast
+
+from threadpoolctl import threadpool_limits
+
+T = TypeVar("T")
+_TICKET = 2  # bytes
+_MOST_PIECES = 1 << (8 * _TICKET)
+Outcome = tuple[bool, Any]  # whether a piece ended well, and its result, else what it raised
+_allowed = 1
+
+
+@contextmanager
+def several_processes(most: int) -> Iterator[None]:
+    """Within it, `spread` may fork up to as many processes as there are cores to use, this one counted. Not for
+    programs with threads of their own at work, whose locks a fork would take along."""
+    global _allowed
+    before, _allowed = _allowed, max(1, min(most, _cores()))
+    try:
+        with threadpool_limits(limits=1, user_api="blas"):  # threads of theirs would only stand in each other's way
+            yield
+    finally:
+        _allowed = before
+
+
+def _cores() -> int:
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def spread(work: Sequence[Callable[[], T]]) -> list[T]:
+    """Results of all pieces in their order. The first piece, and as many others as it comes to, are done in this
+    process: whatever they keep in mind stays here.
+
+    Raises what the first failing piece raised. Results must be picklable; a piece whose process dies is done here.
+    """
+    count = min(_allowed, len(work))
+    here = threading.current_thread() is threading.main_thread()
+    if count < 2 or not here or not hasattr(os, "fork") or len(work) > _MOST_PIECES:
+        return [piece() for piece in work]
+    take, give = os.pipe()  # the rows still to be done: whoever reads one does it
+    os.set_blocking(give, False)
+    written = _all_written(give, b"".join(row.to_bytes(_TICKET, "big") for row in range(1, len(work))))
+    os.close(give)
+    if not written:
+        os.close(take)
+        return [piece() for piece in work]
+    helpers = [_start(work, take) for _ in range(count - 1)]
+    try:
+        done = {0: _outcome(work[0]), **_take_on(work, take)}
+        for _, source in helpers:
+            done |= _received(source)
+    except BaseException:
+        for pid, _ in helpers:
+            os.kill(pid, signal.SIGTERM)
+        raise
+    finally:
+        os.close(take)
+        for pid, source in helpers:
+            source.close()
+            os.waitpid(pid, 0)
+    out: list[T] = []
+    for row, piece in enumerate(work):
+        well, what = done[row] if row in done else _outcome(piece)
+        if not well:
+            raise what
+        out.append(cast(T, what))
+    return out
+
+
+def _all_written(give: int, data: bytes) -> bool:
+    """Whether a pipe that nobody reads yet took all of this."""
+    try:
+        return os.write(give, data) == len(data)
+    except BlockingIOError:
+        return False
+
+
+def _take_on(work: Sequence[Callable[[], Any]], take: int) -> dict[int, Outcome]:
+    done = {}
+    while ticket := os.read(take, _TICKET):
+        row = int.from_bytes(ticket, "big")
+        done[row] = _outcome(work[row])
+    return done
+
+
+def _outcome(piece: Callable[[], Any]) -> Outcome:
+    try:
+        return True, piece()
+    except Exception as problem:
+        return False, problem
+
+
+def _start(work: Sequence[Callable[[], Any]], take: int) -> tuple[int, BinaryIO]:
+    """A forked process at work: its number, and where its results will come from."""
+    global _allowed
+    back, out = os.pipe()
+    sys.stdout.flush()
+    sys.stderr.flush()
+    pid = os.fork()
+    if pid:
+        os.close(out)
+        return pid, os.fdopen(back, "rb")
+    try:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)  # ends without a word; this process's parent tells the user
+        os.close(back)
+        _allowed = 1
+        packed = {row: _packed(outcome) for row, outcome in _take_on(work, take).items()}
+        with os.fdopen(out, "wb") as sink:
+            pickle.dump(packed, sink)
+    finally:
+        os._exit(0)
+
+
+def _packed(outcome: Outcome) -> bytes:
+    try:
+        packed = pickle.dumps(outcome)
+        if not outcome[0]:
+            pickle.loads(packed)  # some exceptions can be written and not read
+    except Exception as problem:
+        packed = pickle.dumps((False, RuntimeError(f"{outcome[1]!r} cannot be sent between processes: {problem}")))
+    return packed
+
+
+def _received(source: BinaryIO) -> dict[int, Outcome]:
+    """What a process has done; nothing where it died before it could tell."""
+    try:
+        return {row: pickle.loads(packed) for row, packed in pickle.load(source).items()}
+    except (EOFError, pickle.UnpicklingError):
+        return {}
