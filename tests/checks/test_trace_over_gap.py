@@ -88,6 +88,7 @@ def test_the_worst_gap_shows_where_its_return_flows(run, fast):
     assert 6.5 < shapely.get_coordinates(way)[:, 1].min() < 9.2
     assert finding.evidence["mode"]["frequency_hz"] == pytest.approx(0.5 / 0.2e-9, rel=0.3)
     assert any(level is None for row in finding.evidence["mode"]["level"] for level in row)
+    assert 0 < finding.evidence["excess_resistance_ohm"] < 1
 
 
 def test_a_notch_is_dearer_than_a_slot_with_its_detour(run, fast):

@@ -135,7 +135,8 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
 
 
 def _with_map(view: View, finding: Finding, row: int, price: _Price) -> Finding:
-    """The finding with a map of the return current at the knee of the net's edge, where it can be solved."""
+    """The finding with a map of the return current at the knee of the net's edge, where it can be solved, and with the
+    resistance that the copper adds by the detour."""
     nearest = price.ways.nearest if price.ways is not None else None
     if price.ways is not None and nearest is None:
         return finding
@@ -149,7 +150,10 @@ def _with_map(view: View, finding: Finding, row: int, price: _Price) -> Finding:
     if solved is not None and isinstance(solved.opening, shapely.Polygon):
         outline = shapely.get_coordinates(shapely.simplify(solved.opening.exterior, 20e-6))
         way["opening_mm"] = [[round(float(x) * 1e3, 4), round(float(y) * 1e3, 4)] for x, y in outline]
-    return replace(finding, evidence={**finding.evidence, "mode": drawn.drawing(), "return_path": way})
+    more: dict[str, Any] = {"mode": drawn.drawing(), "return_path": way}
+    if np.isfinite(drawn.resistance):
+        more["excess_resistance_ohm"] = drawn.resistance
+    return replace(finding, evidence={**finding.evidence, **more})
 
 
 @dataclass(frozen=True)
