@@ -9,13 +9,14 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from markupsafe import Markup
 from shapely import Point, box
 
 from quietcopper.findings import Drawing, DrawnLayer
 from quietcopper.report.charts import Curve, DecibelScale, decibel_line, nice_ticks, plot
 from quietcopper.report.closeup import close_up
 from quietcopper.report.evidence import pictures
-from quietcopper.report.pictures import Mark, crowd_labels, excess_level, marks
+from quietcopper.report.pictures import Mark, crowd_labels, excess_level, label_spots, marks
 from quietcopper.report.sections import best_cut, copper_along, layer_heights, spread
 from quietcopper.report.svg import BoardShapes, Box, LayerShapes, geometry_paths, path, scale_bar_mm
 
@@ -219,3 +220,38 @@ def test_a_plot_runs_over_a_logarithmic_axis_and_refuses_a_single_point():
     assert points[1] - points[0] == pytest.approx(points[2] - points[1], abs=0.15)  # printed to 0.1 px
     with pytest.raises(ValueError, match="a curve needs two points"):
         plot([Curve([1.0], [1.0], "level")], label="l", x_text=str, y_unit="V")
+
+
+def test_labels_of_crowded_places_lie_on_no_other_label_and_inside_the_window():
+    rng = np.random.default_rng(3)
+    window = Box(0.0, 0.0, 46.0, 30.0)
+    places = [
+        Mark(n, (float(x), float(y)), (0,), 3, "", "", "", Markup(""))
+        for n, (x, y) in enumerate(rng.uniform((0.5, 0.5), (45.5, 29.5), (9, 2)), start=1)
+    ]
+    labels = {m.number: "12, 13, 14" for m in places}
+    boxes = []
+    for number, (dx, dy, anchor) in label_spots(places, labels, window, 10.0).items():
+        x, y = places[number - 1].at[0] * 10 + dx, (30.0 - places[number - 1].at[1]) * 10 + dy
+        x -= {"start": 0, "middle": 36, "end": 72}[anchor]
+        assert x >= 0
+        assert x + 72 <= 460
+        boxes.append((x, y - 11, x + 72, y + 2))
+    assert len(boxes) == 9
+    for i, a in enumerate(boxes):
+        assert all(a[0] >= b[2] or b[0] >= a[2] or a[1] >= b[3] or b[1] >= a[3] for b in boxes[:i])
+
+
+@pytest.mark.parametrize(
+    ("place", "seen"),
+    [
+        ((40.0, 10.0, 42.0, 12.0), (36.0, 8.0, 46.0, 14.0)),  # inside: as it is
+        ((98.0, 50.0, 100.0, 52.0), (91.2, 48.0, 101.2, 54.0)),  # at the edge: moved onto the board
+    ],
+)
+def test_a_window_looks_past_the_board_no_more_than_it_must(place, seen):
+    near = Box(*place).at_least(10.0, 6.0)
+    kept = near.kept_on(Box(0.0, 0.0, 100.0, 60.0).grown(1.2))
+    assert (kept.x0, kept.y0, kept.x1, kept.y1) == pytest.approx(seen)
+    small = Box(0.0, 0.0, 4.0, 4.0)
+    assert near.kept_on(small) == Box(-3.0, -1.0, 7.0, 5.0)  # larger than the board: the board in its middle

@@ -422,7 +422,7 @@ def cause(change, before, after=None, removed=False):
         (
             cause(None, 9),
             [place(9, remedy("widen X", 1)), place(4, remedy("widen Y", removed=True))],
-            ("widen X, the other place by its own change", 1, False, "estimate"),
+            ("widen X; the other place by its own change", 1, False, "estimate"),
         ),
         (cause("a", 9), [place(9, remedy("a", how="not solved: why"))], ("a", None, False, "not solved: why")),
         (cause("z", 9), [place(9), place(8, remedy("b", 1))], ("z", None, False, "worked out at one of 2 places")),

@@ -90,7 +90,7 @@ def _price(view: View, connector: CabledConnector, line: BorderLine) -> Finding 
     allowance = Allowance(estimate.limit, "A", estimate.source, "review.standard")
     met = [str(board.parts.ref[part]) for part in (*(s.part for s in line.series), *(s.part for s in line.shunts))]
     change = Proposal(
-        f"{NEW_OHM:g} ohm in series and {NEW_FARAD * 1e12:g} pF to ground at {pin}, or what filter the line bears"
+        f"{NEW_OHM:g} Ω in series and {NEW_FARAD * 1e12:g} pF to ground at {pin}, or what filter the line bears"
     )
     evidence: dict[str, Any] = {
         "conductors": conductors(connector),

@@ -13,7 +13,8 @@ from quietcopper.report.svg import chart
 from quietcopper.report.words import decibels, figure, number, shortened
 
 LINE_WIDTH, LINE_EDGE = 250, 58  # px of a decibel line between its ends, and the room for a label beside it
-BAR_WIDTH = 170
+BAR_WIDTH = 320
+KEY_PX, LETTER_PX = 26, 5.3  # piece of a line before its name, width of the name's letters
 LABEL_PX = 34  # width of a figure in decibels
 COMB_DEPTH = 70.0  # dB below the highest line at which a spectrum is cut off
 
@@ -149,7 +150,7 @@ def plot(
             share = (x - low_x) / (high_x - low_x)
         return left + share * (right - left), bottom - (y - low_y) / (high_y - low_y) * (bottom - top)
 
-    items, names = [], []
+    items, names, right_of_name = [], [], float(right)
     decades = [math.log10(tick) for tick in _decades(10**low_y, 10**high_y)] if log_y else []
     for tick in decades or nice_ticks(low_y, high_y, 5):
         y = place(high_x, tick)[1]
@@ -175,14 +176,15 @@ def plot(
         else:
             d = "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in line)
         items.append(Markup('<path class="curve {}" d="{}"/>').format(curve.css, d))
-        if curve.name and line:
-            x, y = line[-1]
-            crossed = any(0 < y - place(*p)[1] < 18 for c in curves if c is not curve for p in (c.points[-1],))
+        if curve.name:  # above the plot, with a piece of its line: beside the line it would lie on the other curve
+            start = right_of_name - KEY_PX - LETTER_PX * len(curve.name)
             names.append(
-                Markup('<text class="small end name-{}" x="{:.1f}" y="{:.1f}">{}</text>').format(
-                    curve.css, x, y + 14 if crossed else y - 6, curve.name
-                )
+                Markup(
+                    '<path class="curve {0}" d="M{1:.1f} 8h{2}"/>'
+                    '<text class="small end name-{0}" x="{3:.1f}" y="12">{4}</text>'
+                ).format(curve.css, start, KEY_PX - 6, right_of_name, curve.name)
             )
+            right_of_name = start - 14
     return chart(*size, label, [*items, *names])
 
 
@@ -227,20 +229,20 @@ def bars(rows: Sequence[tuple[str, float, str]], label: str) -> Markup:
     largest = max((abs(value) for _, value, _ in rows), default=0.0) or 1.0
     items = []
     for i, (what, value, unit) in enumerate(rows):
-        y = 6 + 24 * i
+        y = 18 + 34 * i
         length = BAR_WIDTH * abs(value) / largest
         items.append(
             Markup(
-                '<text class="end" x="196" y="{}">{}</text>'
-                '<rect class="bar" x="204" y="{}" width="{:.1f}" height="12"/><text x="{:.1f}" y="{}">{}</text>'
+                '<text x="2" y="{}">{}</text>'
+                '<rect class="bar" x="2" y="{}" width="{:.1f}" height="10"/><text x="{:.1f}" y="{}">{}</text>'
             ).format(
-                y + 11,
-                shortened(what, 33),
-                y + 1,
+                y - 5,
+                shortened(what, 60),
+                y,
                 length,
-                212 + length,
-                y + 11,
+                10 + length,
+                y + 9,
                 figure(value, unit),
             )
         )
-    return chart(460, 24 * len(rows) + 8, label, items)
+    return chart(430, 34 * len(rows) + 8, label, items)

@@ -14,6 +14,7 @@ from quietcopper.report.pictures import (
     Mark,
     crowd_labels,
     dot_svg,
+    label_spots,
     label_svg,
     mark_svg,
     place_box,
@@ -23,6 +24,7 @@ from quietcopper.report.pictures import (
 from quietcopper.report.svg import UNITS_PER_MM, BoardShapes, Box, dots, joined, shape_paths, units
 
 SIZE_PX = (460, 300)
+BESIDE = 0.04  # of the window's width, that may show beside the board
 LEAST_MM = (14.0, 9.0)  # a place is shown with its surroundings
 MOST_SHAPES = (
     1200  # where more traces, pads or holes than this would show, only those of the places' own nets are drawn
@@ -45,11 +47,17 @@ def _clipped(areas: NDArray[np.object_], box: Box, sag: float) -> str:
     return shape_paths(cut[shapely.area(cut) > sag**2], sag)
 
 
-def window(findings: Sequence[Mapping[str, Any]]) -> Box:
-    """The window that shows all of the findings with their surroundings."""
+def window(findings: Sequence[Mapping[str, Any]], board: Box) -> Box:
+    """The window that shows all of the findings with their surroundings, and no more beside the board than it must."""
     near = joined([place_box(f) for f in findings])
     roomy = near.grown(0.15 * max(near.width, near.height) + 1.0)
-    return roomy.at_least(*LEAST_MM).shaped(SIZE_PX[0] / SIZE_PX[1])
+    shaped = roomy.at_least(*LEAST_MM).shaped(SIZE_PX[0] / SIZE_PX[1])
+    kept = shaped.kept_on(board.grown(BESIDE * shaped.width))
+    return kept if _holds(kept, near) else shaped
+
+
+def _holds(box: Box, inner: Box) -> bool:
+    return box.x0 <= inner.x0 and inner.x1 <= box.x1 and box.y0 <= inner.y0 and inner.y1 <= box.y1
 
 
 def _own_copper(shapes: BoardShapes, layer: int, findings: Sequence[Mapping[str, Any]], box: Box) -> Markup:
@@ -84,7 +92,7 @@ def close_up(
     layer: int,
 ) -> Markup:
     """Picture of the surroundings of some findings on one layer, with their marks and the reference hatched."""
-    box = window(findings)
+    box = window(findings, shapes.box)
     pixels = SIZE_PX[0] / box.width
     sag = FINEST_PX / pixels
     drawn = shapes.layers[layer]
@@ -108,6 +116,7 @@ def close_up(
     shown = [places[n - 1] for n in sorted(f["number"] for f in findings)]
     ringed, dotted = shown[:MOST_RINGS], shown[MOST_RINGS:]
     labels = crowd_labels(ringed, pixels)
+    spots = label_spots(ringed, labels, box, pixels)
     return Markup(
         '<svg class="board close-up" viewBox="{view}" width="{w}" height="{h}" role="img" aria-label="{label}">'
         '<path class="laminate" d="{outline}"/>{reference}<path class="area" d="{areas}"/>{copper}{chosen}'
@@ -127,6 +136,8 @@ def close_up(
         found=Markup("").join(shape_svg(mark, overlay=len(shown) == 1) for mark in shown),
         dots=Markup("").join(dot_svg(mark, still) for mark in reversed(dotted)),
         marks=Markup("").join(mark_svg(mark, "", still) for mark in reversed(ringed)),
-        labels=Markup("").join(label_svg(mark, labels[mark.number], still) for mark in ringed if labels[mark.number]),
+        labels=Markup("").join(
+            label_svg(mark, labels[mark.number], still, spots[mark.number]) for mark in ringed if labels[mark.number]
+        ),
         bar=scale_bar(box, pixels),
     )

@@ -46,15 +46,20 @@ def emission_told(emission: Data) -> list[str]:
 
 
 def emission_leads(emission: Data) -> list[str]:
-    """Who leads where, bands of one leader put together: '30 MHz to 120 MHz: CLK, the loop of trace and return'."""
-    out: list[list[Any]] = []
-    for frequency, who in zip(emission["frequency_hz"], emission["leads"], strict=True):
-        if out and out[-1][2] == who:
-            out[-1][1] = frequency
-        else:
-            out.append([frequency, frequency, who])
-    longest = sorted(out, key=lambda row: (-round(row[1] / row[0], 6), row[0]))[:8]
-    return [f"{figure(a, 'Hz')} to {figure(b, 'Hz')}: {who}" for a, b, who in sorted(longest)]
+    """Who leads where the sum is over the limit, the most over first: 'CLK, the loop of trace and return, 30 MHz to
+    120 MHz, by up to 8 dB'."""
+    spans: dict[str, list[float]] = {}
+    rows = zip(*(emission[key] for key in ("frequency_hz", "leads", "level_dbuv_m", "limit_dbuv_m")), strict=True)
+    for frequency, who, level, limit in rows:
+        if level < limit:
+            continue
+        low, high, most = spans.get(who, (frequency, frequency, 0.0))
+        spans[who] = [min(low, frequency), max(high, frequency), max(most, level - limit)]
+    worst = sorted(spans.items(), key=lambda item: (-round(item[1][2], 6), item[0]))[:4]
+    return [
+        f"{who}, {figure(a, 'Hz')}" + (f" to {figure(b, 'Hz')}" if b > a else "") + f", by up to {most:.0f} dB"
+        for who, (a, b, most) in worst
+    ]
 
 
 def emission_rows(emission: Data) -> list[list[str]]:

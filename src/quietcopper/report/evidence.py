@@ -230,7 +230,11 @@ def _mode(data: Data, document: Data) -> Picture:
     what = data["what"] + (f" at {_frequency(data['frequency_hz'])}" if "frequency_hz" in data else "")
     svg = chart(320, height, what, [body])
     top = _top(data["level"])
-    return Picture(svg, f"{what}, darkest: {figure(top, data['unit'])}" if data.get("unit") else what)
+    if data.get("unit"):
+        what += f", darkest: {figure(top, data['unit'])}"
+    elif data.get("signed"):
+        what += ", most where darkest; the two tints swing against each other"
+    return Picture(svg, what)
 
 
 _DRAWN: Mapping[str, Callable[[Any, Data], Picture]] = {

@@ -26,6 +26,8 @@ CUT_CANDIDATES = 12  # of the worst places; the stackup is cut through one of th
 MOST_LINES = 300  # rows of the table of lines; findings.json has all of them
 FOCUS_MM = 12.0  # least side of the window that the board moves to for one place
 MOST_QUESTIONS = 3  # that the letter asks
+ASKED = "These answers would change the review most."
+HANGING = "The verdict on these places hangs on the figures that were assumed; which are right?"
 LOOSE_FOCUS = 0.55  # of the board's larger side, for a place without a shape of its own (a pair of planes)
 
 
@@ -112,6 +114,7 @@ class Letter:
     places: list[PlaceView]
     coverage: list[dict[str, Any]]
     good: list[str]
+    asked: str
     open_questions: list[dict[str, str]]
     lines: list[tuple[str, ...]]
     pairs: list[tuple[str, ...]]
@@ -446,7 +449,7 @@ def _open_questions(document: Mapping[str, Any], teller: _Teller) -> list[dict[s
             {
                 "title": finding["title"],
                 "anchor": teller.anchors[finding["id"]],
-                "range": f"{words.decibels(span[0], unit=False)} to {words.decibels(span[1])}",
+                "range": f"{words.decibels(span[0], unit=False)} to {words.decibels(span[1])}, as the figures are",
             }
         )
     return out[:6]
@@ -454,7 +457,7 @@ def _open_questions(document: Mapping[str, Any], teller: _Teller) -> list[dict[s
 
 def _at_stake(question: Mapping[str, Any]) -> str:
     """What was assumed, what the other answer changes, and where it is given."""
-    said = f"taken as {question['assumed']}. With the answer '{question['answer']}' "
+    said = f"Taken as {question['assumed']}. With the answer '{question['answer']}' "
     changes = question["changes"]
     if not changes:
         said += "more could be proposed; what that would leave was not solved"
@@ -468,7 +471,7 @@ def _at_stake(question: Mapping[str, Any]) -> str:
         before, after = (
             "none" if first[key] is None else words.decibels(first[key]) for key in ("as_assumed_db", "with_answer_db")
         )
-        said += f"; most at: {first['title']}, {before} to {after}"
+        said += f"; most of all: {first['title']}, from {before} to {after}"
     return f"{said}. Settings: {question['key']}"
 
 
@@ -547,6 +550,7 @@ def compose(document: Mapping[str, Any], shapes: BoardShapes, pictured: int = SH
         places=[told[n] for n in sorted(told)],
         coverage=coverage,
         good=good,
+        asked=ASKED if document.get("questions") else HANGING,
         open_questions=_open_questions(document, teller),
         lines=_line_rows(document),
         pairs=_pair_rows(document),

@@ -92,7 +92,7 @@ def cause_outlook(cause: Mapping[str, Any], findings: Sequence[Mapping[str, Any]
         others = len(findings) - 1
         text = own.text
         if others:
-            text += f", the {'other place' if others == 1 else f'{others} other places each'} by its own change"
+            text += f"; the {'other place' if others == 1 else f'{others} other places each'} by its own change"
     if not text:
         return None
     if len(left) < len(findings):

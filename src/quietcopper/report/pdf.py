@@ -49,6 +49,15 @@ def left(outlook: Outlook) -> str:
     return "gone" if outlook.removed else words.decibels(outlook.after_db)
 
 
+def found_good(checks: Sequence[str]) -> str:
+    """How many checks found nothing over the allowance, a sentence; empty for none."""
+    if not checks:
+        return ""
+    many = len(dict.fromkeys(checks))
+    found = words.counted(many, "check", capital=True)
+    return f"{found} found nothing over {'its' if many == 1 else 'their'} allowance; the last column shows which."
+
+
 def _grouped(assumptions: Sequence[Mapping[str, Any]]) -> list[Data]:
     """Assumptions gathered by their reason, in the order of the first of each."""
     groups: dict[str, list[Data]] = {}
@@ -230,6 +239,8 @@ class _Composer:
         sources = dict.fromkeys(p.finding["allowance_source"] for p in places)
         told = [p for p in places if words.over(p.finding["excess_db"])] or places
         told = told[:MOST_ROWS]
+        rows = [self.row(p, outlook.text if outlook else "") for p in told]
+        each = rows[0]["change"] if len(rows) > 1 and len({r["change"] for r in rows}) == 1 else ""
         facts = [list(pair) for pair in places[0].scalars] if len(places) == 1 else []
         return {
             "number": view.number,
@@ -242,7 +253,8 @@ class _Composer:
             "change": self.change(view.number),
             "comments": view.comments,
             "figures": self.figures(view),
-            "rows": [self.row(p, outlook.text if outlook else "") for p in told],
+            "each": each,
+            "rows": [{**r, "change": ""} for r in rows] if each else rows,
             "others": self.others(places[len(told) :]),
             "sources": list(sources),
             "facts": facts,
@@ -344,6 +356,7 @@ class _Composer:
             "further": max(0, len(causes or letter.near_causes) - SUMMED_CAUSES),
             "over": bool(causes),
             "overview": self.overview(),
+            "asked": letter.asked,
             "questions": [{"title": q["title"], "range": q["range"]} for q in letter.open_questions],
             "assumptions": _grouped(assumptions[:MOST_ASSUMPTIONS]),
             "assumed": len(assumptions),
@@ -364,7 +377,7 @@ class _Composer:
                 }
                 for c in letter.coverage
             ],
-            "good": letter.good,
+            "good": found_good(letter.good),
             "not_checked": _not_checked(document["not_checked"]),
             "unread": [
                 {"what": u["what"], "n": u["count"], "where": u["where"], "why": u["why"]} for u in document["unread"]

@@ -26,6 +26,11 @@ from quietcopper.report.svg import (
 
 MARGIN = 0.04  # of the board's larger side, around the large picture
 CROWD_PX, CROWD_NAMED = 20.0, 3  # marks nearer than this share a label; up to so many are named in it
+DIGIT_PX, TEXT_PX = 7.2, 11.0  # of the labels' letters
+_LABEL_SPOTS = (  # from a mark's middle to its label, px, the usual one first
+    (12.0, -7.0, "start"), (12.0, 16.0, "start"), (-12.0, -7.0, "end"), (-12.0, 16.0, "end"),
+    (0.0, -14.0, "middle"), (0.0, 24.0, "middle"), (26.0, -18.0, "start"), (-26.0, -18.0, "end"),
+)  # fmt: skip
 BOARD_PX = 640  # width that the large picture is expected at, before the page measures it
 
 
@@ -116,6 +121,39 @@ def crowd_labels(places: Sequence[Mark], px_per_mm: float) -> dict[int, str]:
     return labels
 
 
+def label_spots(
+    places: Sequence[Mark], labels: Mapping[int, str], window: Box, px_per_mm: float
+) -> dict[int, tuple[float, float, str]]:
+    """Where each label stands from its mark, px, and its text-anchor: where it lies on no other label and inside the
+    window, and on as few rings as can be."""
+    at = {m.number: ((m.at[0] - window.x0) * px_per_mm, (window.y1 - m.at[1]) * px_per_mm) for m in places}
+    wide, tall = window.width * px_per_mm, window.height * px_per_mm
+    taken: list[tuple[float, float, float, float]] = []
+    spots = {}
+    for mark in places:
+        if not labels[mark.number]:
+            continue
+        x, y = at[mark.number]
+        long = DIGIT_PX * len(labels[mark.number])
+        choices = []
+        for order, (dx, dy, anchor) in enumerate(_LABEL_SPOTS):
+            left = x + dx - {"start": 0.0, "middle": long / 2, "end": long}[anchor]
+            box = (left, y + dy - TEXT_PX, left + long, y + dy + 2)
+            outside = box[0] < 0 or box[1] < 0 or box[2] > wide or box[3] > tall
+            struck = sum(_apart(box, other) < 0 for other in taken)
+            rings = sum(_apart(box, (a - 9, b - 9, a + 9, b + 9)) < 0 for n, (a, b) in at.items() if n != mark.number)
+            choices.append((struck + outside, rings, order, box, (dx, dy, anchor)))
+        best = min(choices)
+        taken.append(best[3])
+        spots[mark.number] = best[4]
+    return spots
+
+
+def _apart(a: tuple[float, float, float, float], b: tuple[float, float, float, float]) -> float:
+    """Distance of two upright boxes along the axis on which they are further apart; negative where they overlap."""
+    return max(a[0] - b[2], b[0] - a[2], a[1] - b[3], b[1] - a[3])
+
+
 def mark_svg(mark: Mark, text: str, scale: str) -> Markup:
     (x, y) = units([mark.at])[0].tolist()
     return Markup(
@@ -143,12 +181,13 @@ def dot_svg(mark: Mark, scale: str) -> Markup:
     ).format(mark.level, x, y, scale, mark.number, mark.label)
 
 
-def label_svg(mark: Mark, text: str, scale: str) -> Markup:
-    """The label of a mark by itself, to lie above all rings."""
+def label_svg(mark: Mark, text: str, scale: str, spot: tuple[float, float, str]) -> Markup:
+    """The label of a mark by itself, to lie above all rings. spot : as `label_spots` gives it"""
     (x, y) = units([mark.at])[0].tolist()
-    return Markup('<g class="mark" transform="translate({} {}) {}"><text x="12" y="-7">{}</text></g>').format(
-        x, y, scale, text
-    )
+    dx, dy, anchor = spot
+    return Markup(
+        '<g class="mark" transform="translate({} {}) {}"><text x="{:g}" y="{:g}" text-anchor="{}">{}</text></g>'
+    ).format(x, y, scale, dx, dy, anchor, text)
 
 
 def scale_bar(box: Box, px_per_mm: float) -> Markup:

@@ -52,5 +52,5 @@ def plan_view(document: Mapping[str, Any]) -> PlanView | None:
     if plan["left"]:
         rest.append(f"Still over: {words.listed(plan['left'])}.")
     if plan["new"]:
-        rest.append(f"Of these the changes make: {words.listed(plan['new'])}.")
-    return PlanView(verdict, steps, rest + list(plan["notes"]))
+        rest.append(f"Brought about by the changes: {words.listed(plan['new'])}.")
+    return PlanView(verdict, steps, rest + [words.sentence(note) for note in plan["notes"]])

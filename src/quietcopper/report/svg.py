@@ -124,6 +124,18 @@ class Box:
         dx, dy = max(0.0, width - self.width) / 2, max(0.0, height - self.height) / 2
         return Box(self.x0 - dx, self.y0 - dy, self.x1 + dx, self.y1 + dy)
 
+    def kept_on(self, ground: Box) -> Box:
+        """Moved so that it does not look past the ground where it need not; centred on it where it is larger."""
+
+        def moved(low: float, high: float, first: float, last: float) -> float:
+            if high - low >= last - first:
+                return (first + last - low - high) / 2
+            return max(first - low, 0.0) + min(last - high, 0.0)
+
+        dx = moved(self.x0, self.x1, ground.x0, ground.x1)
+        dy = moved(self.y0, self.y1, ground.y0, ground.y1)
+        return Box(self.x0 + dx, self.y0 + dy, self.x1 + dx, self.y1 + dy)
+
     def shaped(self, aspect: float) -> Box:
         """Widened to width / height = aspect."""
         return self.at_least(self.height * aspect, self.width / aspect)

@@ -59,7 +59,7 @@ def figure(value: float | None, unit: str) -> str:
 def assumed(value: float | str | None, unit: str) -> str:
     """The value of an assumption: a number with the prefix that suits its size, text as it stands."""
     if value is None or isinstance(value, str):
-        return f"{value or ''} {unit}".strip()
+        return f"{value or ''} {unit}".strip().replace("ohm", "Ω")
     if unit == "m":
         return figure(value * 1e3, "mm")
     return figure(value, unit) if unit in _SCALED else f"{number(value)} {sign(unit) if unit != '1' else ''}".strip()
@@ -267,6 +267,7 @@ _KEY_UNITS = (  # suffix of an evidence key -> unit as figure() takes it, factor
     ("_h", "H", 1.0),
     ("_pf", "F", 1e-12),
     ("_nf", "F", 1e-9),
+    ("_ff", "fF", 1.0),
     ("_f", "F", 1.0),
     ("_ps", "s", 1e-12),
     ("_ns", "s", 1e-9),
@@ -276,6 +277,7 @@ _KEY_UNITS = (  # suffix of an evidence key -> unit as figure() takes it, factor
     ("_db", "dB", 1.0),
     ("_percent", "%", 1.0),
 )
+_PLAIN_NAMES = {"er": "εr", "rise": "edge, 10 to 90 %", "past_the_board": "capacitance past the board"}
 
 
 def scalar(key: str, value: Any) -> tuple[str, str]:
@@ -294,4 +296,4 @@ def scalar(key: str, value: Any) -> tuple[str, str]:
             if key.endswith(suffix) and key != suffix:
                 name, text = key.removesuffix(suffix), figure(value * factor, unit)
                 break
-    return name.replace("_", " ").strip(), text
+    return _PLAIN_NAMES.get(name) or name.replace("_", " ").strip(), text

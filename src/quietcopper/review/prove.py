@@ -334,9 +334,9 @@ def _told_cause(cause: Cause, trial: Trial, refused: list[tuple[Proposal, str]],
 def _side_effects(cause: Cause, trial: Trial, result: Result) -> list[str]:
     """What the change makes, and what it cures of other causes, one sentence each."""
     out = []
-    made = [f"{f.title} ({f.excess_db:+.1f} dB)" for f in trial.new]
+    made = [f"{f.title} ({_level(f.excess_db)} then)" for f in trial.new]
     if made:
-        out.append(f"It makes or worsens {_few(made)}.")
+        out.append(f"It makes or worsens: {_few(made)}.")
     own = set(cause.findings)
     cured = []
     for other in result.findings:
@@ -351,7 +351,11 @@ def _side_effects(cause: Cause, trial: Trial, result: Result) -> list[str]:
 def _left(after: float) -> str:
     if after == GONE:
         return "gone"
-    return f"{after:+.1f} dB" if after <= -0.05 else "just"
+    return _level(after) if after <= -0.05 else "just"
+
+
+def _level(excess: float) -> str:
+    return f"{excess:+.1f} dB".replace("-", "\N{MINUS SIGN}")
 
 
 def _few(words: list[str]) -> str:
