@@ -144,7 +144,7 @@ def test_the_proposed_spacing_cures(run, fast):
     nets = {"N0": fast, "N1": fast}
     finding = run("traces-too-close", lines_beside(0.15), nets).of("N0")
     assert finding.excess_db > 0
-    remedy = finding.remedies[0]
+    remedy = next(r for r in finding.remedies if r.change.kind == "set-spacing")
     mended = run("traces-too-close", lines_beside(remedy.change.arguments["spacing"] * 1e3), nets).of("N0")
     assert mended.excess_db == pytest.approx(remedy.excess_after_db, abs=1.0)
 

@@ -86,3 +86,26 @@ def test_pour_beside_a_slow_line_without_a_target_is_no_matter(run, fast):
     board = b.build()
     assert len(run("pour-shifts-impedance", board, {"LED": fast}).findings) == 1
     assert run("pour-shifts-impedance", board, {"LED": fast | {"kind": "slow"}}).findings == []
+
+
+@pytest.mark.parametrize("net", ["", "GND"])
+def test_an_untied_plane_is_never_taken_away(run, fast, net):
+    """Lines return in it: it is tied where it is ground, else the designer is asked."""
+    b = board_with_clock()
+    b.area(net, 3, rectangle(9, 5, 41, 25))
+    b.trace("DATA", 4, [(8, 12), (42, 12)])
+    finding = run("lone-copper", b.build(), {"CLK": fast, "DATA": fast}).only
+    changes = [r.change for r in finding.remedies]
+    assert [c.kind for c in changes] == (["stitch"] if net else [""])
+    assert changes[0].text.startswith("tie the plane" if net else "ask which net")
+    assert finding.cause.key == "untied plane:L3"
+    assert finding.cause.change == changes[0]
+
+
+def test_loose_parts_of_one_layers_pour_share_their_cause(run, fast):
+    b = board_with_clock(y=9.6)
+    b.area("GND", 1, [(2, 2), (10, 2), (10, 10), (40, 10), (40, 11), (10, 11), (10, 18), (2, 18)])
+    b.via("GND", (6, 10))
+    b.area("", 1, rectangle(12, 6.6, 42, 8.6))
+    said = [run(check, b.build(), {"CLK": fast}).only for check in ("lone-copper", "pour-finger")]
+    assert len({f.cause.key for f in said}) == 1

@@ -210,3 +210,41 @@ def test_edges_are_no_part_of_what_drives_cables(fast) -> None:
     _, parts = fields(view_of(change_of_planes(), fast))
     assert set(parts) == {LOOP, BY_RETURN, BY_TRACE, EDGES}
     assert parts[EDGES].max() > 0
+
+
+def beyond_edge(y):
+    """CLK along the edge of a ground of 60 mm, at y mm on a board of 100 x 70 mm; DATA inside."""
+    b = small_board(4, size_mm=(100.0, 70.0))
+    b.pour("GND", 2, rectangle(0, 0, 100, 60), keep_islands=True)
+    b.trace("CLK", 1, [(20, y), (80, y)])
+    b.trace("DATA", 1, [(20, 30), (80, 30)])
+    b.part("J1", header(2, pitch_mm=2.54, drill_mm=1.0, pad_mm=1.7), (4, 6), nets=("GND", "SIG"))
+    return b.build()
+
+
+def test_a_line_beyond_the_edge_drives_more_than_inside_and_its_findings_share_that_cause(run, fast) -> None:
+    """Leone's net inductance of a finite plane rises towards the edge and beyond."""
+    inside, outside = beyond_edge(50.0), beyond_edge(60.4)
+    nets = {"CLK": fast | {"target": 50.0}}
+    quiet, loud = (run("line-drives-cables", board, nets, **CABLE).of("CLK") for board in (inside, outside))
+    assert loud.excess_db > quiet.excess_db + 6
+    assert not quiet.cause.key.startswith("edge")
+    checks = ("line-drives-cables", "trace-off-plane", "impedance-off-target")
+    assert {run(check, outside, nets, **CABLE).of("CLK").cause.key for check in checks} == {"edge:CLK:L1"}
+
+
+def test_a_margin_to_the_limit_raises_every_radiated_figure_by_itself(run, fast) -> None:
+    for check in CHECKS[:2]:
+        plain, kept = (run(check, slotted(8.0), {"CLK": fast}, margin=m, **CABLE).only for m in (0.0, 6.0))
+        assert kept.excess_db - plain.excess_db == pytest.approx(6.0, abs=1e-6)
+        assert "less 6 dB of margin" in kept.allowance.source
+        assert "margin" not in plain.allowance.source
+
+
+def test_a_resistor_at_the_driver_is_an_edit(run, fast) -> None:
+    strong = fast | {"source": 15.0}
+    finding = run("line-drives-cables", line(), {"CLK": strong}, **CABLE).only
+    change = finding.remedies[0].change
+    assert (change.kind, dict(change.arguments)) == ("series-resistor", {"nets": ["CLK"], "ohm": 33.0})
+    more = run("line-drives-cables", line(), {"CLK": strong | {"source": 48.0}}, **CABLE).only
+    assert more.excess_db == pytest.approx(finding.remedies[0].excess_after_db, abs=1e-6)

@@ -377,6 +377,8 @@ def make_result(findings=None, drawing=None, name="Tide-gauge logger, revision A
     """A Result around the findings, causes grouped by the findings' own hints."""
     from dataclasses import replace
 
+    from quietcopper.review.causes import in_order
+
     found = make_findings() if findings is None else list(findings)
     found = [replace(f, id=":".join((f.check, *f.subject))) for f in found]
     found.sort(key=lambda f: (-f.excess_db, f.id))
@@ -395,9 +397,10 @@ def make_result(findings=None, drawing=None, name="Tide-gauge logger, revision A
                 change,
                 group[0].excess_db,
                 max(after) if after else None,
+                sum_db=sum(max(0.0, f.excess_db) for f in group),
             )
         )
-    causes.sort(key=lambda c: -sum(max(0.0, f.excess_db) for f in groups[c.id]))
+    causes = in_order(causes)
     reference = {"layer": "GND", "distance_mm": 0.21, "net": "GND", "kind": "ground"}
     carries = ("signals", "ground", "supplies VBAT, VDD_3V3, VDD_5V", "signals")
     values = {

@@ -83,9 +83,9 @@ def test_the_page_asks_no_network(page):
 def test_the_parts_of_a_review_stand_in_their_order(page):
     order = [
         "One cause explains",
+        "Causes, worst first",
         "What was assumed",
         "The stackup</h2>",
-        "Causes, worst first",
         "All places, worst first",
     ]
     order += [

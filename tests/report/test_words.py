@@ -25,6 +25,8 @@ def review(*causes, coverage=1, total=1, not_checked=0):
                 "excess_before_db": max(excesses),
                 "excess_after_db": -1.4,
                 "removed": False,
+                "id": f"cause-{c}",
+                "cured_by": None,
             }
         )
     return {
@@ -153,3 +155,10 @@ def test_names_at_the_start_of_a_sentence_keep_their_case():
     assert words.sentence("nRESET is far") == "nRESET is far."
     assert words.listed(["a", "b", "c"]) == "a, b and c"
     assert words.listed(list("abcdef")) == "a, b, c and 3 more"
+
+
+def test_what_another_cause_cures_counts_with_it():
+    document = review([12.0, 9.0], [8.0], [7.0, 6.5])
+    assert words.headline(document) == "Two causes explain four of the five places to change."
+    document["causes"][1]["cured_by"] = document["causes"][2]["cured_by"] = "cause-0"
+    assert words.headline(document) == "One cause explains all five places to change."

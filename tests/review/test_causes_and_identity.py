@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from quietcopper.findings import Allowance, CauseHint, Finding, Place, Proposal, Remedy, excess_db, grade
+from quietcopper.findings.model import MAIN, SMALLER, WITHIN
 from quietcopper.review.causes import group_causes, identify
 
 
@@ -70,6 +71,7 @@ def test_a_choice_behind_many_places_ranks_before_one_bad_place():
     many = [finding(2.0, subject=(f"D{i}", "L4"), cause="split plane") for i in range(4)]  # 4 x 6 dB
     one = [finding(8.0, subject=("RST", "L1"), cause="one place")]  # 18 dB
     causes = group_causes(identify(many + one))
+    assert [c.standing for c in causes] == [MAIN, MAIN]
     assert [c.id for c in causes] == ["split-plane", "one-place"]
     assert causes[0].excess_before_db == pytest.approx(6.02, abs=0.01)
 
@@ -78,3 +80,29 @@ def test_a_cause_promises_a_figure_only_when_every_finding_has_one():
     a, b = finding(4.0, subject=("A", "L4"), after=-8.0), finding(2.0, subject=("B", "L4"), after=-3.0)
     assert group_causes(identify([a, b]))[0].excess_after_db == -3.0
     assert group_causes(identify([a, replace(b, remedies=())]))[0].excess_after_db is None
+
+
+def test_a_choice_that_one_net_shows_is_that_nets_own():
+    own = {net: CauseHint(f"way:{net}", f"{net} runs outside") for net in "AB"}
+
+    def at(net, check, predicted):
+        hint = CauseHint("height:L1", "lines lie far from their return", alone=own[net])
+        place = Place((0.0, 0.0), nets=(net,))
+        return replace(finding(predicted, subject=(net,), check=check), place=place, cause=hint)
+
+    alone = group_causes(identify([at("A", "loop", 4.0), at("A", "cables", 2.0)]))
+    assert [(c.id, len(c.findings)) for c in alone] == [("way-A", 2)]
+    shared = group_causes(identify([at("A", "loop", 4.0), at("B", "loop", 2.0)]))
+    assert [(c.id, len(c.findings)) for c in shared] == [("height-L1", 2)]
+
+
+def test_what_adds_up_to_little_and_what_is_within_its_allowance_stand_behind():
+    said = [
+        finding(1.5, subject=("A", "L1"), cause="small"),  # 3.5 dB
+        finding(0.9, subject=("B", "L1"), cause="near"),
+        finding(0.95, subject=("C", "L1"), cause="near"),
+        *(finding(1.3, subject=(f"D{i}", "L1"), cause="many") for i in range(3)),  # 3 x 2.3 dB
+    ]
+    causes = group_causes(identify(said))
+    assert [(c.id, c.standing) for c in causes] == [("many", MAIN), ("small", SMALLER), ("near", WITHIN)]
+    assert causes[0].sum_db == pytest.approx(3 * excess_db(1.3, 1.0))

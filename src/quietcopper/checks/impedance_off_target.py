@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import shapely
 
+from quietcopper.electrical.choices import led_at_edge
 from quietcopper.electrical.pictures import driven_alone, section_picture
 from quietcopper.electrical.profile import Profile, Stretch, longest_piece, piece_lines, profile_picture, worst_part
 from quietcopper.electrical.steps import difference, nearest_piece
@@ -122,6 +123,11 @@ def _finding(view: View, layer: int, profile: Profile, stretch: Stretch, target:
     remedies: list[Remedy] = []
     if allowance.excess_db(reflection) > -6:
         remedies = _remedies(view, profile, stretch, layer, target)
+    change = remedies[0].change if remedies and remedies[0].change.kind else None
+    key = f"impedance:{board.layers[layer].name}:{target:g}"
+    own = CauseHint(f"{key}:{name}", f"{name} on {label} misses its {target:g} Ω", change)
+    title = f"Lines of {engineering(width, 'm')} on {label} miss their {target:g} Ω"
+    cause = CauseHint(f"{key}:{width * 1e6:.0f}", title, change, alone=own)
     return Finding(
         check=NAME,
         subject=(name, board.layers[layer].name),
@@ -131,11 +137,7 @@ def _finding(view: View, layer: int, profile: Profile, stretch: Stretch, target:
         place=Place((at.x, at.y), shapely.union_all(lines), (layer,), (name,)),
         predicted=reflection,
         allowance=allowance,
-        cause=CauseHint(
-            f"impedance:{board.layers[layer].name}:{target:g}",
-            f"Lines on {label} miss their {target:g} Ω",
-            remedies[0].change if remedies and remedies[0].change.kind else None,
-        ),
+        cause=_beyond_edge(view, profile, stretch, layer) or cause,
         remedies=tuple(remedies),
         evidence={
             "impedance": {
@@ -152,6 +154,17 @@ def _finding(view: View, layer: int, profile: Profile, stretch: Stretch, target:
             "section": section_picture(section, (name,), drive),
         },
     )
+
+
+def _beyond_edge(view: View, profile: Profile, stretch: Stretch, layer: int) -> CauseHint | None:
+    """The choice of leading the line beyond the edge of its reference, where most of the stretch has none while other
+    lines of its layer have; None for any other."""
+    runs = view.runs
+    length, bare = profile.length[stretch.pieces], profile.reference[stretch.pieces] < 0
+    if length[bare].sum() <= length.sum() / 2 or not np.any((runs.layer == layer) & (runs.reference >= 0)):
+        return None
+    choice = led_at_edge(view, profile.path.net, layer)
+    return CauseHint(choice.key, choice.title)
 
 
 def _remedies(view: View, profile: Profile, stretch: Stretch, layer: int, target: float) -> list[Remedy]:

@@ -311,11 +311,28 @@ def _cause(view: View, row: int, ref_nets: list[str], change: Proposal) -> Cause
             choice = supply_as_reference(view, int(layer[row]))
             return CauseHint(choice.key, choice.title, Proposal(*choice.change))
     if ref_nets[0] == ref_nets[1]:
-        title = f"{name} changes layers without {ref_nets[0]} vias beside it"
-        return CauseHint(f"layer change:{ref_nets[0]}:{name}", title, change)
+        own = CauseHint(
+            f"layer change:{ref_nets[0]}:{name}", f"{name} changes layers without {ref_nets[0]} vias beside it", change
+        )
+        ref = _part_beside(view, row)
+        if not ref:
+            return own
+        title = f"Lines change layers beside {ref} without {ref_nets[0]} vias beside them"
+        return CauseHint(f"layer change:{ref_nets[0]}:{ref}", title, alone=own)
     pair = sorted(net or "netless copper" for net in ref_nets)
     title = f"Lines change between {pair[0]} and {pair[1]} as their reference, with too little that joins the two"
     return CauseHint(f"layer change:{'|'.join(pair)}", title)
+
+
+def _part_beside(view: View, row: int) -> str:
+    """The part of the net's own pin that is nearest to a change of layers, '' for none."""
+    board, changes = view.board, view.layer_changes
+    pins = np.flatnonzero((board.pins.net == changes.net[row]) & (board.pins.part >= 0))
+    if not len(pins):
+        return ""
+    away = np.hypot(board.pins.x[pins] - changes.x[row], board.pins.y[pins] - changes.y[row])
+    nearest = pins[np.lexsort((pins, np.round(away, 7)))[0]]
+    return str(board.parts.ref[board.pins.part[nearest]])
 
 
 def _remedies(cause: CauseHint, beside: Remedy | None) -> tuple[Remedy, ...]:

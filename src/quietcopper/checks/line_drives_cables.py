@@ -6,27 +6,18 @@ from collections.abc import Iterator, Mapping
 
 from quietcopper.electrical.emission import CAUTION
 from quietcopper.electrical.radiating_lines import (
+    cause_beyond_edge,
     cause_by_height,
-    cause_by_voltage,
+    cause_by_way,
     cause_of_gap,
+    hint_of,
     lines_over,
     place_of,
-    remedies_at_driver,
+    radiation_finding,
 )
 from quietcopper.electrical.radiators import BY_RETURN, BY_TRACE, IN_WORDS, radiators_of
 from quietcopper.electrical.view import View
-from quietcopper.findings import (
-    Allowance,
-    CauseHint,
-    Coverage,
-    Finding,
-    Limit,
-    NotChecked,
-    Place,
-    Proposal,
-    Remedy,
-)
-from quietcopper.units import engineering
+from quietcopper.findings import Coverage, Finding, Limit, NotChecked, Place
 
 NAME = "line-drives-cables"
 QUESTION = "Does a line drive the board against its cables, by its return current or by its own voltage?"
@@ -56,38 +47,33 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             continue
         estimate, parts = priced
         name = view.board.nets[net]
+        leading = IN_WORDS[parts[0][0]]
         open_gaps = [gap for gap in line.gaps if not (gap.covered or gap.regions)]
-        cause = cause_by_height(view, net, line.height)
-        if parts[0][0] == BY_TRACE:
-            cause = cause_by_voltage(view, net, line.length)
-        elif open_gaps:
-            cause = cause_of_gap(view, open_gaps[0].row) or cause
-        allowance = Allowance(estimate.limit, "V/m", estimate.source, "review.standard")
+        way = cause_by_way(view, net, line.length)
+        at_gap = cause_of_gap(view, open_gaps[0].row) if open_gaps else None
+        cause = hint_of(at_gap) if at_gap else hint_of(cause_by_height(view, net), alone=way)
+        if line.beyond > 0.5:
+            cause = hint_of(cause_beyond_edge(view, net))
+        elif parts[0][0] == BY_TRACE:
+            cause = hint_of(way)
         shape, at, layers = place_of(view, net)
-        yield Finding(
+        yield radiation_finding(
+            radiators,
+            net,
+            estimate,
+            (BY_RETURN, BY_TRACE),
             check=NAME,
-            subject=(name,),
             title=f"{name} drives the {'cables' if radiators.antenna.cables else 'board as an antenna'}",
-            message=f"{IN_WORDS[parts[0][0]][0].upper()}{IN_WORDS[parts[0][0]][1:]} leads: {name} gives at most "
+            message=f"{leading[0].upper()}{leading[1:]} leads: {name} gives at most "
             f"{estimate.words} {radiators.antenna.words}, {CAUTION}.",
             place=Place(at, shape, layers, (name,), radiators.antenna.cables),
-            predicted=estimate.field,
-            allowance=allowance,
-            cause=CauseHint(cause.key, cause.title, Proposal(*cause.change)),
-            remedies=tuple(
-                Remedy(Proposal(text), after)
-                for text, after in remedies_at_driver(radiators, net, estimate.excess_db, BY_RETURN, BY_TRACE)
-            ),
+            cause=cause,
             evidence={
                 "length_mm": line.length * 1e3,
                 "height_mm": line.height * 1e3,
                 "plane_inductance_nh": line.plane * 1e9,
                 "past_the_board_ff": line.past_board * 1e15,
                 "open_gaps": len(open_gaps),
-                "rise": engineering(view.drivers[net].rise, "s"),
-                "worst_frequency_hz": estimate.frequency,
                 "contributions": [{"what": IN_WORDS[m], "value": v, "unit": "V/m"} for m, v in parts],
-                "spectrum": estimate.spectrum,
             },
-            range_db=estimate.range_db,
         )

@@ -4,8 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
+import numpy as np
+from shapely import Point
+from shapely.geometry.base import BaseGeometry
+
+from quietcopper.electrical.choices import loose_pour, stitching_pitch
 from quietcopper.electrical.pours import lone_copper
 from quietcopper.electrical.signals import fastest_beside
+from quietcopper.electrical.tables import GROUND
 from quietcopper.electrical.view import View
 from quietcopper.fields.resonators import half_wave
 from quietcopper.findings import (
@@ -43,6 +49,7 @@ SOURCES = (
     "Balanis, Antenna Theory, chapter on microstrip antennas: half-wave resonance of a patch (from memory)",
     "Knee frequency 0.5 / rise time: Johnson and Graham, High-Speed Digital Design, chapter 1 (from memory)",
 )
+PLANE = 0.1  # of the board from which on a piece is a plane; common practice, no source
 
 
 def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
@@ -63,7 +70,8 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         allowed = C0 / (2 * factor * top * er**0.5)
         rings = float(half_wave(extent, er))
         near = view.near(shape.centroid.x, shape.centroid.y)
-        remove = Proposal("remove the piece", "remove-area", {"layer": int(layer), "at": [(at.x, at.y)]})
+        plane = shape.area >= PLANE * board.outline.area
+        cause, change = _untied_plane(view, int(layer), int(own), shape) if plane else _loose(view, int(layer), at)
         yield Finding(
             check=NAME,
             subject=(board.layers[layer].name, near),
@@ -73,12 +81,8 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             place=Place((at.x, at.y), shape, (int(layer),)),
             predicted=float(extent),
             allowance=Allowance(allowed, "m", ALLOWANCES["frequency_factor"].source, f"{NAME}.frequency_factor"),
-            cause=CauseHint(
-                f"lone copper:{board.layers[layer].name}",
-                f"Pour pieces on {board.layer_label(int(layer))} are tied to nothing",
-                Proposal(f"remove the lone pieces on {board.layer_label(int(layer))}"),
-            ),
-            remedies=(Remedy(remove, float("-inf"), "estimate"),),
+            cause=cause,
+            remedies=(Remedy(change, None if plane else float("-inf"), "not solved" if plane else "estimate"),),
             evidence={
                 "standing_wave": {"length_mm": extent * 1e3, "frequency_hz": rings, "ends": "both open"},
                 "area_mm2": shape.area * 1e6,
@@ -86,3 +90,26 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
                 "highest_frequency_hz": top,
             },
         )
+
+
+def _loose(view: View, layer: int, at: Point) -> tuple[CauseHint, Proposal]:
+    """The choice behind a left-over piece, and its removal."""
+    choice = loose_pour(view, layer)
+    remove = Proposal("remove the piece", "remove-area", {"layer": layer, "at": [(at.x, at.y)]})
+    return CauseHint(choice.key, choice.title, Proposal(*choice.change)), remove
+
+
+def _untied_plane(view: View, layer: int, net: int, shape: BaseGeometry) -> tuple[CauseHint, Proposal]:
+    """The choice behind a plane that nothing ties, which is never taken away: other lines return in it. Vias to the
+    other copper of its net where that is ground; else the designer is asked."""
+    board = view.board
+    name, label = board.nets[net], board.layer_label(layer)
+    others = np.flatnonzero((board.areas.net == net) & (board.areas.layer != layer))
+    if name and view.roles[net].kind == GROUND and len(others):
+        pitch = stitching_pitch(view, np.unique(view.runs.net).tolist(), layer)
+        words = f"tie the plane on {label} to the other {name} by vias every {engineering(pitch, 'm')} where they fit"
+        change = Proposal(words, "stitch", {"net": name, "pitch": pitch, "box": shape.bounds})
+    else:
+        change = Proposal(f"ask which net the plane on {label} belongs to, and tie it to that; lines may return in it")
+    hint = CauseHint(f"untied plane:{board.layers[layer].name}", f"A plane on {label} is tied to nothing", change)
+    return hint, change

@@ -5,20 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from quietcopper.electrical.emission import CAUTION
-from quietcopper.electrical.radiating_lines import cause_by_height, lines_over, place_of, remedies_at_driver
+from quietcopper.electrical.radiating_lines import (
+    cause_by_height,
+    cause_by_way,
+    hint_of,
+    lines_over,
+    place_of,
+    radiation_finding,
+)
 from quietcopper.electrical.radiators import LOOP, radiators_of
 from quietcopper.electrical.view import View
-from quietcopper.findings import (
-    Allowance,
-    CauseHint,
-    Coverage,
-    Finding,
-    Limit,
-    NotChecked,
-    Place,
-    Proposal,
-    Remedy,
-)
+from quietcopper.findings import Coverage, Finding, Limit, NotChecked, Place
 from quietcopper.units import engineering
 
 NAME = "loop-radiates"
@@ -46,32 +43,23 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             continue
         estimate, _ = priced
         name = view.board.nets[net]
-        allowance = Allowance(estimate.limit, "V/m", estimate.source, "review.standard")
-        cause = cause_by_height(view, net, line.height)
         gaps = sum(gap.area for gap in line.gaps)
         aside = f", and {gaps * 1e6:.3g} mm² more round gaps" if gaps > 0 else ""
         shape, at, layers = place_of(view, net)
-        yield Finding(
+        yield radiation_finding(
+            radiators,
+            net,
+            estimate,
+            (LOOP,),
             check=NAME,
-            subject=(name,),
             title=f"{name} and its return form a loop that radiates",
             message=f"{name} runs {engineering(line.length, 'm')} at {engineering(line.height, 'm')} from its "
             f"return{aside}: at most {estimate.words}, {CAUTION}.",
             place=Place(at, shape, layers, (name,)),
-            predicted=estimate.field,
-            allowance=allowance,
-            cause=CauseHint(cause.key, cause.title, Proposal(*cause.change)),
-            remedies=tuple(
-                Remedy(Proposal(text), after)
-                for text, after in remedies_at_driver(radiators, net, estimate.excess_db, LOOP)
-            ),
+            cause=hint_of(cause_by_height(view, net), alone=cause_by_way(view, net, line.length)),
             evidence={
                 "length_mm": line.length * 1e3,
                 "height_mm": line.height * 1e3,
                 "loop_mm2": (line.length * line.height + gaps) * 1e6,
-                "rise_ps": view.drivers[net].rise * 1e12,
-                "worst_frequency_hz": estimate.frequency,
-                "spectrum": estimate.spectrum,
             },
-            range_db=estimate.range_db,
         )

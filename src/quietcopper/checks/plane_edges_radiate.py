@@ -5,20 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from quietcopper.electrical.emission import CAUTION
-from quietcopper.electrical.radiating_lines import cause_of_changes, lines_over, remedies_at_driver
+from quietcopper.electrical.radiating_lines import cause_of_changes, hint_of, lines_over, radiation_finding
 from quietcopper.electrical.radiators import EDGES, radiators_of
 from quietcopper.electrical.view import View
-from quietcopper.findings import (
-    Allowance,
-    CauseHint,
-    Coverage,
-    Finding,
-    Limit,
-    NotChecked,
-    Place,
-    Proposal,
-    Remedy,
-)
+from quietcopper.findings import Coverage, Finding, Limit, NotChecked, Place
 from quietcopper.units import engineering
 
 NAME = "plane-edges-radiate"
@@ -48,29 +38,21 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         estimate, _ = priced
         name = view.board.nets[net]
         cause, at, shape, layers, planes = cause_of_changes(view, radiators, net)
-        allowance = Allowance(estimate.limit, "V/m", estimate.source, "review.standard")
         often = "once" if len(line.changes) == 1 else f"{len(line.changes)} times"
-        yield Finding(
+        yield radiation_finding(
+            radiators,
+            net,
+            estimate,
+            (EDGES,),
             check=NAME,
-            subject=(name,),
             title=f"{name} makes the edges of {planes} radiate",
             message=f"{name} changes {often} between {planes}, which no via ties; their edges, "
             f"{engineering(max(side for *_, side in line.changes), 'm')} long, give at most {estimate.words}, "
             f"{CAUTION}.",
             place=Place(at, shape, layers, (name,)),
-            predicted=estimate.field,
-            allowance=allowance,
-            cause=CauseHint(cause.key, cause.title, Proposal(*cause.change) if cause.change[0] else None),
-            remedies=tuple(
-                Remedy(Proposal(text), after)
-                for text, after in remedies_at_driver(radiators, net, estimate.excess_db, EDGES)
-            ),
+            cause=hint_of(cause),
             evidence={
                 "changes": len(line.changes),
                 "plane_capacitance_pf": min(c for _, c, _ in line.changes) * 1e12,
-                "rise_ps": view.drivers[net].rise * 1e12,
-                "worst_frequency_hz": estimate.frequency,
-                "spectrum": estimate.spectrum,
             },
-            range_db=estimate.range_db,
         )

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 
 from shapely import Point
 
+from quietcopper.electrical.choices import loose_pour
 from quietcopper.electrical.pours import fingers
 from quietcopper.electrical.signals import fastest_beside
 from quietcopper.electrical.view import View
@@ -87,6 +88,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         tie = _tie(net, layer, free, root, ties)
         after = allowance.excess_db(length / (2 * ties)) if net else None
         near = view.near(*free)
+        choice = loose_pour(view, layer)
         yield Finding(
             check=NAME,
             subject=(net, board.layers[layer].name, near),
@@ -96,11 +98,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             place=Place(free, shape if not shape.is_empty else Point(free), (layer,), (net,) if net else ()),
             predicted=length,
             allowance=allowance,
-            cause=CauseHint(
-                f"fingers:{board.layers[layer].name}",
-                f"Pour on {board.layer_label(layer)} runs out into fingers tied at one end",
-                Proposal(f"tie or remove the fingers on {board.layer_label(layer)}"),
-            ),
+            cause=CauseHint(choice.key, choice.title, Proposal(*choice.change)),
             remedies=(Remedy(tie, after),),
             evidence={
                 "standing_wave": {"length_mm": length * 1e3, "frequency_hz": rings, "ends": "one tied"},

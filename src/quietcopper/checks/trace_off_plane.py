@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import shapely
 
+from quietcopper.electrical.choices import led_at_edge
 from quietcopper.electrical.edges import EdgeRuns, runs_near_edge
 from quietcopper.electrical.emission import worst_field
 from quietcopper.electrical.tables import SIGNAL
@@ -103,6 +104,7 @@ def _price(
     at = shapely.line_interpolate_point(runs.line[worst], 0.5, normalized=True)
     layer, area_layer = int(runs.layer[worst]), int(board.areas.layer[area])
     name, plane = board.nets[net], board.nets[board.areas.net[area]] or "netless copper"
+    choice = led_at_edge(view, net, layer)
     beyond = float(length[inside < 0].sum())
     allowance = Allowance(estimate.limit, "V/m", estimate.source, "review.standard")
     where = (
@@ -119,10 +121,7 @@ def _price(
         place=Place((at.x, at.y), lines, (layer, area_layer), (name,)),
         predicted=estimate.field,
         allowance=allowance,
-        cause=CauseHint(
-            f"edge:{name}:{board.layers[layer].name}",
-            f"{name} is routed at the edge of {plane} on {board.layer_label(area_layer)}",
-        ),
+        cause=CauseHint(choice.key, choice.title),
         remedies=(
             Remedy(_inward(view, near, rows, heights), allowance.excess_db(estimate.field * moved / inductance)),
         ),

@@ -83,12 +83,14 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
     }
     bundles = _bundles(view, {victim: noise for victim, (_, noise) in noises.items()}, share)
     allowed = {victim: share * view.drivers[victim].swing for victim in noises}
+    closest = {victim: min(c.spacing for n in noise for c in n.shared) for victim, (_, noise) in noises.items()}
     wider = {victim: _wider(work, victim, noise, allowed[victim]) for victim, (_, noise) in noises.items()}
     for victim, (way, noise) in sorted(noises.items()):
         bundle, layer = bundles[victim], _strongest(noise[0]).layer
         moved = [w[0] for n in bundle if (w := wider.get(n)) is not None]
         spacing = max((c.spacing for c in moved if c.layer == layer), default=0.0)
-        yield _finding(view, victim, way, noise, allowed[victim], wider[victim], bundle, spacing)
+        apart = round(min(closest[n] for n in bundle), 5)
+        yield _finding(view, victim, way, noise, allowed[victim], wider[victim], bundle, spacing, apart)
 
 
 def _strongest(noise: Disturbed) -> Coupling:
@@ -153,9 +155,11 @@ def _finding(
     wider: tuple[Coupling, float] | None,
     bundle: tuple[int, ...],
     spacing: float,
+    apart: float,
 ) -> Finding:
     """wider : the strongest stretch as it would have to be for this victim, and what is left;  spacing : what all of
-    its bundle on the layer would have to keep, m, 0 for nothing more than now."""
+    its bundle on the layer would have to keep, m, 0 for nothing more than now;  apart : least spacing of the bundle, m,
+    which is the choice that bundles of a layer share."""
     board = view.board
     peak, worst = together(noise), noise[0]
     strongest = _strongest(worst)
@@ -180,8 +184,8 @@ def _finding(
             "spread-bundle",
             {"nets": [board.nets[n] for n in bundle], "layer": layer, "spacing": spacing},
         )
-    if spread.kind and len(bundle) > 1:
-        remedies.append(Remedy(spread, None, "not solved"))
+    if spread.kind and len(bundle) > 1:  # first, as one edit for all of them
+        remedies.insert(0, Remedy(spread, None, "not solved"))
     others = "1 neighbour" if len(noise) == 1 else f"{len(noise)} neighbours"
     where = _where(way, worst.at_start)
     lines = shapely.union_all([c.line for n in noise for c in n.shared])
@@ -212,13 +216,14 @@ def _finding(
         predicted=peak,
         allowance=allowance,
         cause=CauseHint(
-            f"bundle:{board.layers[layer].name}:{board.nets[bundle[0]]}",
-            (
-                f"{len(bundle)} lines on {board.layer_label(layer)} run bundled"
-                if len(bundle) > 1
-                else f"{name} on {board.layer_label(layer)} runs {engineering(closest, 'm')} beside {other}"
+            f"spacing of lines:{board.layers[layer].name}:{apart * 1e6:.0f}",
+            f"Lines on {board.layer_label(layer)} run {engineering(apart, 'm')} apart",
+            remedies[0].change if remedies else None,
+            alone=CauseHint(
+                f"spacing of lines:{board.layers[layer].name}:{name}",
+                f"{name} on {board.layer_label(layer)} runs {engineering(closest, 'm')} beside {other}",
+                remedies[0].change if remedies else None,
             ),
-            remedies[0].change if remedies and len(bundle) == 1 else spread,
         ),
         remedies=tuple(remedies),
         evidence=evidence,

@@ -8,7 +8,7 @@ import json
 import os
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -200,15 +200,16 @@ def write_run(folder: Path, board: Path, settings: Path | None, decisions: Path,
 
 def summary(result: Result, folder: Path) -> list[str]:
     """A few lines for the terminal: counts by grade, the causes worst first, where the review is."""
-    from quietcopper.findings.model import CHANGE_IT, IMPROVE_IT, WATCH_IT
+    from quietcopper.findings.model import CHANGE_IT, IMPROVE_IT, MAIN, SMALLER, WATCH_IT
 
     counts = {g: sum(f.grade == g for f in result.findings) for g in (CHANGE_IT, IMPROVE_IT, WATCH_IT)}
-    lines = [", ".join(f"{n} to '{g}'" for g, n in counts.items()) + f"; {len(result.causes)} causes, worst first:"]
-    for number, cause in enumerate(result.causes[:8], start=1):
+    lines = [", ".join(f"{n} to '{g}'" for g, n in counts.items()) + _counted(result.causes)]
+    shown = [c for c in result.causes if c.standing == MAIN] or [c for c in result.causes if c.standing == SMALLER]
+    for number, cause in enumerate(shown[:MOST_CAUSES], start=1):
         places = "1 place" if len(cause.findings) == 1 else f"{len(cause.findings)} places"
         lines.append(f"  {number}. {cause.excess_before_db:+6.1f} dB{_afterwards(cause)}  {cause.title} ({places})")
-    if len(result.causes) > 8:
-        lines.append(f"  … and {len(result.causes) - 8} more")
+    if len(shown) > MOST_CAUSES:
+        lines.append(f"  … and {len(shown) - MOST_CAUSES} more")
     if result.plan is not None:
         lines.append(planned(result.plan, folder))
     lines += decided_lines(result)
@@ -216,6 +217,23 @@ def summary(result: Result, folder: Path) -> list[str]:
         lines.append(f"not checked: {len(result.not_checked)} things, listed in the review with the reason")
     lines.append(f"review: {folder / 'review.html'}, letter: {folder / 'review.pdf'}")
     return lines
+
+
+def _counted(causes: Sequence[Cause]) -> str:
+    """'; 5 causes, worst first, 2 cured along with them, 3 smaller ones:'."""
+    from collections import Counter
+
+    from quietcopper.findings.model import MAIN, SMALLER, WITH_ANOTHER
+
+    count = Counter(cause.standing for cause in causes)
+    if not count[MAIN] + count[SMALLER]:
+        return "; nothing over its allowance"
+    said = [
+        f"{count[MAIN]} causes, worst first" if count[MAIN] != 1 else "1 cause",
+        f"{count[WITH_ANOTHER]} cured along with them" if count[WITH_ANOTHER] else "",
+        f"{count[SMALLER]} smaller" if count[SMALLER] else "",
+    ]
+    return f"; {', '.join(filter(None, said))}:"
 
 
 def _afterwards(cause: Cause) -> str:

@@ -15,12 +15,12 @@ import numpy as np
 from quietcopper.board.model import Floats
 from quietcopper.electrical import parts
 from quietcopper.electrical.border import CABLE_COMMON_MODE, CAPACITOR, BorderLine, CabledConnector
-from quietcopper.electrical.emission import FAR_BELOW, FieldEstimate
+from quietcopper.electrical.emission import FAR_BELOW, FieldEstimate, allowed_field, limit_words
 from quietcopper.electrical.signals import level_by_frequency
 from quietcopper.electrical.spans import excess_range
 from quietcopper.electrical.tables import Driver
 from quietcopper.electrical.view import View
-from quietcopper.fields.limits import limit, row_at, upper_frequency
+from quietcopper.fields.limits import row_at, upper_frequency
 from quietcopper.fields.radiation import cable_current
 from quietcopper.fields.ranges import Complexes
 
@@ -32,8 +32,7 @@ def allowed_current(view: View, ref: str, frequency: Floats) -> Floats:
     """Common-mode current that makes the limit's field, A, at each frequency."""
     settings = view.settings
     length = float(settings.connectors.get(ref, {}).get("length", LONG))
-    allowed = limit(settings.standard, frequency, settings.distance)
-    return cable_current(allowed, length, frequency, settings.distance)
+    return cable_current(allowed_field(settings, frequency), length, frequency, settings.distance)
 
 
 def sent(view: View, driver: Driver) -> tuple[Floats, Floats]:
@@ -114,7 +113,7 @@ def _worst(view: View, ref: str, frequency: Floats, current: Floats) -> FieldEst
         float(frequency[worst]),
         float(current[worst]),
         float(allowed[worst]),
-        f"current with which {cable} makes the limit of {settings.standard} at {settings.distance:g} m ({row.clause})",
+        f"current with which {cable} makes the limit of {limit_words(settings)} ({row.clause})",
         {
             "frequency_hz": frequency[keep].tolist(),
             "level_dbua": (20 * np.log10(np.maximum(current[keep], 1e-15) / 1e-6)).tolist(),

@@ -42,7 +42,7 @@ def supply_as_reference(view: View, layer: int) -> Choice:
     over[over] = board.areas.layer[runs.reference[over]] == layer
     routed = np.unique(runs.layer[over & signal[runs.net]])
     numbers = [str(int(i) + 1) for i in routed] or ["unknown"]
-    pitch = _stitching(view, np.unique(runs.net[over & signal[runs.net]]).tolist(), layer)
+    pitch = stitching_pitch(view, np.unique(runs.net[over & signal[runs.net]]).tolist(), layer)
     who = f"layer {numbers[0]}" if len(numbers) == 1 else f"layers {', '.join(numbers[:-1])} and {numbers[-1]}"
     pieces = f"{len(supplies)} supplies ({_few(supplies)})" if len(supplies) > 1 else f"supply {''.join(supplies)}"
     return Choice(
@@ -56,7 +56,7 @@ def supply_as_reference(view: View, layer: int) -> Choice:
     )
 
 
-def _stitching(view: View, nets: list[int], layer: int) -> float:
+def stitching_pitch(view: View, nets: list[int], layer: int) -> float:
     """Distance of the vias that tie a ground area to the others, m: a twentieth of the wavelength at the highest knee
     frequency of the lines that refer to it, in steps of 0.5 mm (common practice, no source)."""
     top = max((float(knee(view.drivers[net].rise)) for net in nets if view.drivers[net].swing > 0), default=0.0)
@@ -80,6 +80,24 @@ def ground_in_regions(view: View, a: int, b: int) -> Choice:
         change = ("ask whether this is a safety barrier; until then nothing may bridge it", "", {})
     title = f"The ground is split into {what}, and signals cross from one to the other"
     return Choice(f"ground regions:{'|'.join(names)}", title, change)
+
+
+def led_at_edge(view: View, net: int, layer: int) -> Choice:
+    """A net that is led at the edge of what it refers to on a layer, or beyond it."""
+    board = view.board
+    name = board.nets[net]
+    title = f"{name} on {board.layer_label(layer)} is led at the edge of its reference, or beyond it"
+    return Choice(f"edge:{name}:{board.layers[layer].name}", title, ("", "", {}))
+
+
+def loose_pour(view: View, layer: int) -> Choice:
+    """Pour on a layer that was left as it came: pieces tied to nothing, strips tied at one end only."""
+    label = view.board.layer_label(layer)
+    return Choice(
+        f"loose pour:{view.board.layers[layer].name}",
+        f"Pour on {label} was left with parts that nothing ties, or only one end",
+        (f"tie or remove the loose parts of the pour on {label}", "", {}),
+    )
 
 
 def barrier_width(view: View) -> float:

@@ -10,6 +10,7 @@ import numpy as np
 
 from quietcopper.board.model import Floats
 from quietcopper.electrical.families import RADIO, name_family
+from quietcopper.electrical.settings import Settings
 from quietcopper.electrical.signals import level_by_frequency
 from quietcopper.electrical.spans import excess_range
 from quietcopper.electrical.tables import Driver
@@ -27,6 +28,17 @@ Law = Callable[[Driver], tuple[Floats, Floats]]  # frequencies (n,), Hz, and fie
 def carries_radio(view: View, net: int) -> bool:
     """Whether a net carries a wanted radio carrier, by its name."""
     return name_family(view.board.nets[net]) is RADIO
+
+
+def allowed_field(settings: Settings, frequency: Floats) -> Floats:
+    """The radiated limit at the settings' distance, less the margin that they keep to it, V/m."""
+    return limit(settings.standard, frequency, settings.distance) * 10 ** (-settings.margin / 20)
+
+
+def limit_words(settings: Settings) -> str:
+    """'CISPR 32 class B at 3 m', with the margin where one is kept."""
+    kept = f", less {settings.margin:g} dB of margin by the settings" if settings.margin else ""
+    return f"{settings.standard} at {settings.distance:g} m{kept}"
 
 
 @dataclass(frozen=True)
@@ -71,7 +83,7 @@ def _estimate(view: View, frequency: Floats, field: Floats) -> FieldEstimate | N
     settings = view.settings
     if not len(frequency) or not np.any(field > 0):
         return None
-    allowed = limit(settings.standard, frequency, settings.distance)
+    allowed = allowed_field(settings, frequency)
     worst = int(np.argmax(field / allowed))
     row = row_at(settings.standard, float(frequency[worst]), settings.distance)
     keep = np.unique(np.r_[np.linspace(0, len(frequency) - 1, min(len(frequency), CHART_POINTS)).astype(int), worst])
@@ -79,12 +91,12 @@ def _estimate(view: View, frequency: Floats, field: Floats) -> FieldEstimate | N
         float(frequency[worst]),
         float(field[worst]),
         float(allowed[worst]),
-        f"{settings.standard} at {settings.distance:g} m: {row.clause}",
+        f"{limit_words(settings)}: {row.clause}",
         {
             "frequency_hz": frequency[keep].tolist(),
             "level_dbuv_m": microvolt_db(np.maximum(field[keep], 1e-12)).tolist(),
             "limit_dbuv_m": microvolt_db(allowed[keep]).tolist(),
-            "limit_name": f"{settings.standard}, {settings.distance:g} m",
+            "limit_name": limit_words(settings),
         },
     )
 

@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 from threadpoolctl import threadpool_limits
 
 from quietcopper.board.model import Floats
-from quietcopper.electrical.emission import FieldEstimate, Law, carries_radio, estimate_of
+from quietcopper.electrical.emission import FieldEstimate, Law, allowed_field, carries_radio, estimate_of
 from quietcopper.electrical.paths import start_pin
 from quietcopper.electrical.plane_pairs import PairModes, PlanePair, highest_frequency, pair_modes, port_of
 from quietcopper.electrical.signals import LOWEST, level_by_frequency
@@ -24,7 +24,6 @@ from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY, Driver
 from quietcopper.electrical.view import View
 from quietcopper.errors import OutOfRange
 from quietcopper.fields import plane_pair_solver
-from quietcopper.fields.limits import limit
 from quietcopper.fields.open_line import largest_current, over_delays
 from quietcopper.fields.plane_edges import edge_field_of, edge_moment, stretches
 from quietcopper.fields.ranges import Complexes
@@ -198,7 +197,7 @@ def _excited(view: View, pair: PlanePair, resonant: bool) -> tuple[PairModes, Ex
         frequency, field = laws[i](view.drivers[exciter.net])
         if not len(frequency):
             continue
-        excess = float(np.max(field / limit(view.settings.standard, frequency, view.settings.distance)))
+        excess = float(np.max(field / allowed_field(view.settings, frequency)))
         if excess > 0 and (best is None or excess > best[0] * (1 + 1e-9)):
             best = excess, i
     if best is None:

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import shapely
 from shapely import Point
 from shapely.geometry.base import BaseGeometry
 
-from quietcopper.electrical.choices import Choice, ground_in_regions, supply_as_reference
+from quietcopper.electrical.choices import Choice, ground_in_regions, led_at_edge, supply_as_reference
+from quietcopper.electrical.emission import FieldEstimate
 from quietcopper.electrical.radiators import Radiators
 from quietcopper.electrical.tables import GROUND, SUPPLY
 from quietcopper.electrical.view import View
-from quietcopper.findings import Coverage, NotChecked
+from quietcopper.findings import Allowance, CauseHint, Coverage, Finding, NotChecked, Place, Proposal, Remedy
 from quietcopper.units import engineering
 
 SERIES = 33.0  # ohm, of a resistor proposed at the driver; common practice, no source
@@ -49,7 +51,7 @@ def place_of(view: View, net: int) -> tuple[BaseGeometry, tuple[float, float], t
     return shapely.union_all(runs.line[rows]), (at.x, at.y), tuple(sorted({int(k) for k in runs.layer[rows]}))
 
 
-def cause_by_height(view: View, net: int, height: float) -> Choice:
+def cause_by_height(view: View, net: int) -> Choice:
     """The distance of a layer's lines from their reference, as the choice behind what they radiate.
 
     The layer and reference on which most of the net runs; the change is half that distance.
@@ -73,11 +75,19 @@ def cause_by_height(view: View, net: int, height: float) -> Choice:
     return Choice(f"height:{names}", title, (text, kind, arguments))
 
 
-def cause_by_voltage(view: View, net: int, length: float) -> Choice:
-    """A net's own voltage over its trace, which the distance of its reference does not change."""
+def cause_by_way(view: View, net: int, length: float) -> Choice:
+    """A net's own way over `length` (m) of outer layers: what it radiates there is its own choice, and of its voltage
+    also what the distance of its reference does not change."""
     name = view.board.nets[net]
-    title = f"{name}'s voltage reaches past the board from {engineering(length, 'm')} of trace on an outer layer"
-    return Choice(f"voltage:{name}", title, (f"run {name} between two planes, or shorter", "", {}))
+    title = f"{name} runs {engineering(length, 'm')} on an outer layer, where its field is open"
+    return Choice(f"way:{name}", title, (f"run {name} between two planes, or shorter", "", {}))
+
+
+def cause_beyond_edge(view: View, net: int) -> Choice:
+    """A net that is led beyond the edge of its reference, on the layer where most of it is."""
+    runs = view.runs
+    rows = np.flatnonzero((runs.net == net) & (runs.reference < 0))
+    return led_at_edge(view, net, int(np.argmax(np.bincount(runs.layer[rows], weights=runs.length[rows]))))
 
 
 def cause_of_gap(view: View, row: int) -> Choice | None:
@@ -114,20 +124,64 @@ def cause_of_changes(
     return Choice(key, title, ("", "", {})), at, Point(at), refs, planes
 
 
-def remedies_at_driver(
-    radiators: Radiators, net: int, excess: float, *mechanisms: str
-) -> list[tuple[str, float]]:  # fmt: skip
-    """What helps at the driver: (in words, excess after by the same formulas, dB), where it brings at least 1 dB."""
-    if excess < WATCHED:
-        return []
-    driver = radiators.view.drivers[net]
-    slower = replace(driver, rise=2 * driver.rise)
-    resisted = replace(driver, source=driver.source + SERIES)
-    smaller = replace(driver, swing=driver.swing / 2)
-    tried = (
-        (f"an edge of {engineering(slower.rise, 's')}, twice as slow", slower),
-        (f"{SERIES:g} ohm more in series at the driver", resisted),
-        ("half the swing", smaller),
+def hint_of(choice: Choice, alone: Choice | None = None) -> CauseHint:
+    """A choice as the cause of a finding; alone : that of the net itself, where no other net shows the choice."""
+    change = Proposal(*choice.change) if choice.change[0] else None
+    return CauseHint(choice.key, choice.title, change, hint_of(alone) if alone is not None else None)
+
+
+def radiation_finding(
+    radiators: Radiators,
+    net: int,
+    estimate: FieldEstimate,
+    mechanisms: Sequence[str],
+    *,
+    check: str,
+    title: str,
+    message: str,
+    place: Place,
+    cause: CauseHint,
+    evidence: Mapping[str, Any],
+) -> Finding:
+    """What the three checks of radiating lines say in the same way: the estimate against its limit, what helps at the
+    driver, the spectrum, and the range of what was assumed."""
+    view = radiators.view
+    return Finding(
+        check=check,
+        subject=(view.board.nets[net],),
+        title=title,
+        message=message,
+        place=place,
+        predicted=estimate.field,
+        allowance=Allowance(estimate.limit, "V/m", estimate.source, "review.standard"),
+        cause=cause,
+        remedies=tuple(remedies_at_driver(radiators, net, estimate.excess_db, *mechanisms)),
+        evidence={
+            **evidence,
+            "rise_ps": view.drivers[net].rise * 1e12,
+            "worst_frequency_hz": estimate.frequency,
+            "spectrum": estimate.spectrum,
+        },
+        range_db=estimate.range_db,
     )
-    priced = [(text, radiators.with_driver(net, other, *mechanisms)) for text, other in tried]
-    return [(text, after) for text, after in priced if after is not None and after < excess - 1]
+
+
+def remedies_at_driver(radiators: Radiators, net: int, excess: float, *mechanisms: str) -> Iterator[Remedy]:
+    """What helps at the driver, with the excess after by the same formulas, where it brings at least 1 dB. A resistor
+    is an edit that the review can make; another edge or swing is another part."""
+    if excess < WATCHED:
+        return
+    name, driver = radiators.view.board.nets[net], radiators.view.drivers[net]
+    slower = replace(driver, rise=2 * driver.rise)
+    resistor = Proposal(
+        f"{SERIES:g} ohm more in series at the driver of {name}", "series-resistor", {"nets": [name], "ohm": SERIES}
+    )
+    tried = (
+        (resistor, replace(driver, source=driver.source + SERIES)),
+        (Proposal(f"an edge of {engineering(slower.rise, 's')}, twice as slow"), slower),
+        (Proposal("half the swing"), replace(driver, swing=driver.swing / 2)),
+    )
+    for change, other in tried:
+        after = radiators.with_driver(net, other, *mechanisms)
+        if after is not None and after < excess - 1:
+            yield Remedy(change, after)

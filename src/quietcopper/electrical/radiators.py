@@ -23,13 +23,14 @@ import shapely
 from shapely import STRtree
 
 from quietcopper.board.model import Floats, Ints
-from quietcopper.electrical.emission import FieldEstimate, carries_radio, estimate_of, shares_at
+from quietcopper.electrical.edges import runs_near_edge
+from quietcopper.electrical.emission import FieldEstimate, allowed_field, carries_radio, estimate_of, shares_at
 from quietcopper.electrical.signals import level_by_frequency
 from quietcopper.electrical.tables import GROUND, SIGNAL, Driver
 from quietcopper.electrical.view import View
 from quietcopper.electrical.ways import between_layers, gap_inductance
 from quietcopper.errors import OutOfRange
-from quietcopper.fields.limits import limit, upper_frequency
+from quietcopper.fields.limits import upper_frequency
 from quietcopper.fields.open_line import largest_current, largest_voltage, over_delays
 from quietcopper.fields.radiation import (
     board_self_capacitance,
@@ -53,6 +54,7 @@ IN_WORDS = {
     EDGES: "the voltage between planes at their edges",
 }
 LEAST_LENGTH = 2e-3  # m; nets with less trace over copper radiate nothing worth a price
+EDGE_HEIGHTS = 5.0  # runs without a reference count as beside an edge up to so many of their heights
 VIA = "a via"  # in the words of `ways`
 
 
@@ -78,6 +80,7 @@ class Radiator:
     plane : net inductance of the planes under it, H; past_board : its capacitance to infinity, F
     gaps : those it crosses; changes : (inductance, capacitance, longest side in m) of planes at its layer changes
     hidden : length between two planes, m;  bare : length without any reference, m
+    beyond : share of past_board that belongs to runs beyond the edge of what their layer refers to, 0 to 1
     """
 
     net: int
@@ -91,6 +94,7 @@ class Radiator:
     changes: tuple[tuple[float, float, float], ...] = ()
     hidden: float = 0.0
     bare: float = 0.0
+    beyond: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -232,7 +236,9 @@ class Radiators:
         mean = float(np.average(z0[solved], weights=length[solved]))
         above, below = runs.above[rows] >= 0, runs.below[rows] >= 0
         open_ = (above ^ below) & solved
-        plane = past = 0.0
+        bare = rows[~above & ~below & solved]
+        plane, past = self._beyond_edges(bare) if len(bare) else (0.0, 0.0)
+        outside = past
         height = 0.0
         if open_.any():
             at = rows[open_]
@@ -241,9 +247,9 @@ class Radiators:
             per_metre = plane_inductance(np.maximum(width, h), np.clip(offset, -width / 2, width / 2), h)
             loop = z0[open_] * delay[open_]
             share = np.minimum(imbalance(np.minimum(per_metre, loop), loop), 1.0)
-            plane = float((per_metre * length[open_]).sum())
+            plane += float((per_metre * length[open_]).sum())
             air = 1 / (C0**2 * loop)  # F/m of the same line in air
-            past = float(trace_self_capacitance(share, air, length[open_]).sum())
+            past += float(trace_self_capacitance(share, air, length[open_]).sum())
             height = float(np.average(h, weights=length[open_]))
         return Radiator(
             net,
@@ -257,7 +263,31 @@ class Radiators:
             self._changes(net),
             float(length[above & below].sum()),
             float(length[~above & ~below].sum()),
+            outside / past if past > 0 else 0.0,
         )
+
+    @cached_property
+    def _near_edges(self) -> dict[int, tuple[float, float, float]]:
+        """Runs beyond the edge of what their layer refers to, near it: width of the plane there, distance of the run
+        from its middle, height, m, by row of view.runs."""
+        near = runs_near_edge(self.view, EDGE_HEIGHTS)
+        rows = np.flatnonzero((near.inside < 0) & (-near.inside < EDGE_HEIGHTS * near.height))
+        offset = near.plane_width / 2 - near.inside
+        return {int(near.run[i]): (near.plane_width[i], offset[i], near.height[i]) for i in rows}
+
+    def _beyond_edges(self, rows: Ints) -> tuple[float, float]:
+        """Net inductance of the planes, H, and capacitance past the board, F, of solved runs without a reference that
+        run beside the edge of one: the return flows along the edge."""
+        view = self.view
+        known = np.array([row for row in rows.tolist() if row in self._near_edges], dtype=np.int32)
+        if not len(known):
+            return 0.0, 0.0
+        width, offset, height = np.array([self._near_edges[row] for row in known.tolist()]).T
+        length = view.runs.length[known]
+        loop = view.line_table.z0[known] * view.line_table.delay[known]
+        per_metre = np.minimum(plane_inductance(width, offset, height), loop)
+        past = trace_self_capacitance(imbalance(per_metre, loop), 1 / (C0**2 * loop), length)
+        return float((per_metre * length).sum()), float(past.sum())
 
     @cached_property
     def _gap_rows(self) -> dict[int, list[int]]:
@@ -377,8 +407,7 @@ class Radiators:
         if not fields:
             return None
         total = np.sum([fields[m] for m in mechanisms], axis=0)
-        settings = self.view.settings
-        ratio = float(np.max(total / limit(settings.standard, frequency, settings.distance)))
+        ratio = float(np.max(total / allowed_field(self.view.settings, frequency)))
         return 20 * float(np.log10(ratio)) if ratio > 0 else -np.inf
 
     def _loop(self, line: Radiator, current: Floats, frequency: Floats) -> Floats:

@@ -102,6 +102,7 @@ class Settings:
     recipient: str = ""
     standard: str = "CISPR 32 class B"
     distance: float = 3.0  # m, of the radiated limit
+    margin: float = 0.0  # dB, to keep to the radiated limit
     min_width: float = 0.1e-3  # m, narrowest trace that a proposal may use
     min_spacing: float = 0.1e-3  # m
     etch: float = 0.25  # each side of a trace is this share of the copper thickness narrower at its top

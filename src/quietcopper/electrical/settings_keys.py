@@ -56,6 +56,7 @@ REVIEW = {
     "recipient": Key("recipient", "text", "who receives the review"),
     "standard": Key("standard", "text", "radiated limit to hold"),
     "distance_m": _number("distance", "measuring distance of that limit", 1, 100),
+    "margin_db": _number("margin", "margin to keep to that limit, in every radiated figure", 0, 40),
     "min_width_mm": _number("min_width", "narrowest trace that a proposal may use", 0.01, 10, 1e-3),
     "min_spacing_mm": _number("min_spacing", "narrowest space that a proposal may use", 0.01, 10, 1e-3),
     "etch": _number("etch", "a trace's top is narrower by this share of its thickness on each side", 0, 1),

@@ -212,6 +212,9 @@ def _cause(cause: Cause, comments: Sequence[Comment]) -> dict[str, Any]:
         "removed": _nothing_left(cause.excess_after_db),
         "how": cause.solved,
         "notes": list(cause.notes),
+        "sum_db": decibels(cause.sum_db),
+        "standing": cause.standing,
+        "cured_by": cause.cured_by or None,
     }
 
 

@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 CHANGE_IT, IMPROVE_IT, WATCH_IT, PASSES = "change it", "improve it", "watch it", "passes"
+MAIN, WITH_ANOTHER, SMALLER, WITHIN = "main", "with another", "smaller", "within its allowance"
+STANDINGS = (MAIN, WITH_ANOTHER, SMALLER, WITHIN)  # of causes, in the order in which they are told
 
 
 def excess_db(predicted: float, allowed: float) -> float:
@@ -98,11 +100,14 @@ class CauseHint:
     """The design choice behind a finding, as its check sees it. Findings with the same `key` share a cause.
 
     key : for instance "gap:layer 3:3V3|5V"; title : one sentence; weight is left to the review.
+    alone : the choice where only one net shows this one: a dielectric under many lines is the stackup's, under one line
+            it is how that line is led
     """
 
     key: str
     title: str
     change: Proposal | None = None
+    alone: CauseHint | None = None
 
 
 @dataclass(frozen=True)
@@ -203,6 +208,8 @@ class Cause:
 
     excess_after_db : worst excess that the change leaves of them or newly makes; None where it was not worked out
     solved, notes : as in a Remedy
+    sum_db : excess of its findings over their allowances, added
+    cured_by : id of the worse cause whose change, solved, brings all findings of this one under their allowance
     """
 
     id: str
@@ -213,6 +220,18 @@ class Cause:
     excess_after_db: float | None
     solved: str = "estimate"
     notes: tuple[str, ...] = ()
+    sum_db: float = 0.0
+    cured_by: str = ""
+
+    @property
+    def standing(self) -> str:
+        """What it counts for: MAIN; WITH_ANOTHER where a worse cause's change cures it as well; SMALLER where all of it
+        together exceeds by less than one place to change; WITHIN where nothing of it is over its allowance."""
+        if self.excess_before_db < 0:
+            return WITHIN
+        if self.cured_by:
+            return WITH_ANOTHER
+        return MAIN if grade(self.sum_db) == CHANGE_IT else SMALLER
 
 
 @dataclass(frozen=True)

@@ -64,7 +64,7 @@ def environment() -> Environment:
     env.filters["counted"] = words.counted
     env.globals |= {"emission_chart": emission_chart, "emission_told": emission_told, "emission_rows": emission_rows}
     env.globals["emission_leads"] = emission_leads
-    env.globals["assumed"] = words.assumed
+    env.globals |= {"assumed": words.assumed, "also_cured": words.also_cured, "one_scale": words.ONE_SCALE}
     return env
 
 

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
+from quietcopper.findings.model import MAIN, SMALLER, STANDINGS, WITHIN
 from quietcopper.report import evidence, words
 from quietcopper.report.charts import DecibelScale, decibel_line
 from quietcopper.report.closeup import close_up
@@ -56,7 +57,10 @@ class PlaceView:
 
 @dataclass(frozen=True)
 class CauseView:
-    """One cause with its places; `mechanisms` explains each of its checks once."""
+    """One cause with its places; `mechanisms` explains each of its checks once.
+
+    along : lesser causes that the same change cures, solved
+    """
 
     number: int
     anchor: str
@@ -75,6 +79,7 @@ class CauseView:
     main_layer: int
     shown: list[PlaceView]
     rest: list[PlaceView]
+    along: list[CauseView] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -110,6 +115,7 @@ class Letter:
     plan: PlanView | None
     causes: list[CauseView]
     more_causes: list[CauseView]
+    smaller_causes: list[CauseView]
     near_causes: list[CauseView]
     places: list[PlaceView]
     coverage: list[dict[str, Any]]
@@ -518,8 +524,16 @@ def compose(document: Mapping[str, Any], shapes: BoardShapes, pictured: int = SH
     """The letter of a result document. pictured : how many causes get pictures of the board."""
     teller = _Teller(document, shapes)
     views = [teller.cause(n, c, pictured=n <= pictured) for n, c in enumerate(document["causes"], start=1)]
-    over = [v for v in views if words.over(document["causes"][v.number - 1]["excess_before_db"])]
-    near = [v for v in views if v not in over]
+    by_id = {c["id"]: v for c, v in zip(document["causes"], views, strict=True)}
+    by_standing: dict[str, list[CauseView]] = {standing: [] for standing in STANDINGS}
+    for cause, view in zip(document["causes"], views, strict=True):
+        if cause["cured_by"] in by_id:
+            by_id[cause["cured_by"]].along.append(view)
+        else:
+            by_standing[cause["standing"]].append(view)
+    main, smaller = by_standing[MAIN], by_standing[SMALLER]
+    if not main:  # where all is small, the small things are what there is to do
+        main, smaller = smaller, []
     told = {p.number: p for v in views for p in (*v.shown, *v.rest)}
     for finding in document["findings"]:
         number = teller.numbers[finding["id"]]
@@ -544,9 +558,10 @@ def compose(document: Mapping[str, Any], shapes: BoardShapes, pictured: int = SH
         cut_y=cut_y,
         aspect=f"{min(max(box.width / box.height, 0.85), 1.3):.3f}",
         plan=plan_view(document),
-        causes=over[:SHOWN_CAUSES],
-        more_causes=over[SHOWN_CAUSES:],
-        near_causes=near,
+        causes=main[:SHOWN_CAUSES],
+        more_causes=main[SHOWN_CAUSES:],
+        smaller_causes=smaller,
+        near_causes=by_standing[WITHIN],
         places=[told[n] for n in sorted(told)],
         coverage=coverage,
         good=good,

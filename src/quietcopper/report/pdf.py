@@ -83,6 +83,11 @@ def _not_checked(rows: Sequence[Mapping[str, Any]]) -> list[Data]:
     ]
 
 
+def _headed(heading: str, views: Sequence[CauseView]) -> list[tuple[str, CauseView]]:
+    """Causes with the heading that stands before the first of them."""
+    return [("" if i else heading, view) for i, view in enumerate(views)]
+
+
 class _Composer:
     """Turns the page's views into the template's data."""
 
@@ -136,7 +141,7 @@ class _Composer:
     @property
     def summed(self) -> list[CauseView]:
         """The causes of the first page: the worst over the allowance, where there are none those that come close."""
-        return (self.letter.causes or self.letter.near_causes)[:SUMMED_CAUSES]
+        return ([*self.letter.causes, *self.letter.smaller_causes] or self.letter.near_causes)[:SUMMED_CAUSES]
 
     def decided(self, number: int) -> str:
         """'accepted' where that was decided of all places of a cause that are over; else empty."""
@@ -252,6 +257,7 @@ class _Composer:
             "known": f"How it comes about stands under cause {words.listed([str(n) for n in known])}." if known else "",
             "change": self.change(view.number),
             "comments": view.comments,
+            "along": words.also_cured(view.along) if view.along else "",
             "figures": self.figures(view),
             "each": each,
             "rows": [{**r, "change": ""} for r in rows] if each else rows,
@@ -336,6 +342,9 @@ class _Composer:
         layers = words.counted(len(board["layers"]), "layer")
         width, height = (f"{v:.4g}" for v in board["outline_mm"])
         causes = [*letter.causes, *letter.more_causes]
+        told = [("", view) for view in causes]
+        told += _headed("Smaller things", letter.smaller_causes)
+        told += _headed("Cured along with a cause above", [along for view in causes for along in view.along])
         assumptions = document["assumptions"]
         return {
             "palette": palette(),
@@ -353,10 +362,11 @@ class _Composer:
             "commented": letter.commented,
             "first": self.first(),
             "summary": self.summary(),
-            "further": max(0, len(causes or letter.near_causes) - SUMMED_CAUSES),
-            "over": bool(causes),
-            "overview": self.overview(),
             "asked": letter.asked,
+            "further": max(0, len(told or letter.near_causes) - SUMMED_CAUSES),
+            "over": bool(told),
+            "overview": self.overview(),
+            "one_scale": words.ONE_SCALE,
             "questions": [{"title": q["title"], "range": q["range"]} for q in letter.open_questions],
             "assumptions": _grouped(assumptions[:MOST_ASSUMPTIONS]),
             "assumed": len(assumptions),
@@ -364,8 +374,8 @@ class _Composer:
             "stackup": self.stackup(),
             "emission": self.emission(),
             "plan": self.plan(),
-            "causes": [self.cause(view) for view in causes[:FULL_CAUSES]],
-            "lesser": self.briefly(causes[FULL_CAUSES:]),
+            "causes": [{**self.cause(view), "heading": heading} for heading, view in told[:FULL_CAUSES]],
+            "lesser": self.briefly([view for _, view in told[FULL_CAUSES:]]),
             "near": self.briefly(letter.near_causes[:MOST_NEAR]),
             "more_near": max(0, len(letter.near_causes) - MOST_NEAR),
             "coverage": [

@@ -121,6 +121,30 @@ def shortened(text: str, most: int) -> str:
     return text if len(text) <= most else text[: most - 1].rstrip(" ,") + "…"
 
 
+ONE_SCALE = (
+    "Places of every kind stand on one scale, how far each predicted figure lies above what it may be: so many dB over "
+    "one allowance count as much as so many over another, within a kind and across kinds; causes rank by the excess of "
+    "all their places added."
+)
+
+
+def also_cured(causes: Sequence[Any]) -> str:
+    """'The same change also brings cause 8 under the allowance: Pour …' of views of causes."""
+    numbers = listed([str(c.number) for c in causes], 12)
+    which = f"cause {numbers}" if len(causes) == 1 else f"causes {numbers}"
+    return f"The same change also brings {which} under the allowance: {'; '.join(c.title for c in causes)}."
+
+
+def _over_with_along(causes: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Causes over the allowance, each with the places of those that its change cures as well."""
+    along: dict[str, list[str]] = {}
+    for cause in causes:
+        if cause["cured_by"]:
+            along.setdefault(cause["cured_by"], []).extend(cause["findings"])
+    own = [c for c in causes if over(c["excess_before_db"]) and not c["cured_by"]]
+    return [{**c, "findings": [*c["findings"], *along.get(c["id"], ())]} for c in own]
+
+
 def _who_explains(causes: Sequence[Mapping[str, Any]], places: set[str]) -> tuple[int, int]:
     """The fewest causes that together explain at least EXPLAINED_SHARE of the places, and how many they explain."""
     counts = sorted((sum(f in places for f in cause["findings"]) for cause in causes), reverse=True)
@@ -137,7 +161,7 @@ MOSTLY = 0.5  # mean share of each check's things that must have been looked at 
 
 def headline(document: Mapping[str, Any]) -> str:
     """The verdict in one sentence, from the counts."""
-    findings, causes = document["findings"], document["causes"]
+    findings, causes = document["findings"], _over_with_along(document["causes"])
     grades = Counter(f["grade"] for f in findings)
     if not grades[CHANGE_IT] and not grades[IMPROVE_IT]:
         if grades[WATCH_IT]:

@@ -7,7 +7,8 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import replace
 
-from quietcopper.findings import Cause, Finding
+from quietcopper.findings import Cause, CauseHint, Finding
+from quietcopper.findings.model import STANDINGS
 
 
 def slug(text: str) -> str:
@@ -34,37 +35,53 @@ def identify(findings: Iterable[Finding]) -> list[Finding]:
 def group_causes(findings: list[Finding]) -> tuple[Cause, ...]:
     """Causes of identified findings, the one that explains most excess first.
 
+    Findings with the same choice behind them make one cause. A choice that only one net shows is told as that net's own
+    (`CauseHint.alone`), where the check knows one.
     Order: the sum over its findings of the positive excess in dB, then the worst excess, then the id: one choice
-    behind many places ranks before one bad place.
+    behind many places ranks before one bad place. What counts as a cause comes first, see `Cause.standing`.
     """
-    groups: dict[str, list[Finding]] = defaultdict(list)
-    for finding in findings:
-        groups[finding.cause.key].append(finding)
+    groups: dict[str, list[tuple[CauseHint, Finding]]] = defaultdict(list)
+    for hint, finding in zip(_choices(findings), findings, strict=True):
+        groups[hint.key].append((hint, finding))
     causes = []
     for key, group in groups.items():
-        worst = group[0].excess_db
-        change = next((f.cause.change for f in group if f.cause.change), None)
+        worst = group[0][1].excess_db
+        change = next((hint.change for hint, _ in group if hint.change), None)
         after = None
         if change is not None:
             left = [
                 [r.excess_after_db for r in f.remedies if r.change == change and r.excess_after_db is not None]
-                for f in group
+                for _, f in group
             ]
             if all(left):
                 after = max(min(values) for values in left)
         causes.append(
-            (
-                -sum(max(f.excess_db, 0.0) for f in group),
-                -worst,
-                Cause(
-                    id=slug(key),
-                    title=group[0].cause.title,
-                    findings=tuple(f.id for f in group),
-                    change=change,
-                    excess_before_db=worst,
-                    excess_after_db=after,
-                ),
+            Cause(
+                id=slug(key),
+                title=group[0][0].title,
+                findings=tuple(f.id for _, f in group),
+                change=change,
+                excess_before_db=worst,
+                excess_after_db=after,
+                sum_db=sum(max(f.excess_db, 0.0) for _, f in group),
             )
         )
-    causes.sort(key=lambda c: (round(c[0], 6), round(c[1], 6), c[2].id))
-    return tuple(cause for _, _, cause in causes)
+    return in_order(causes)
+
+
+def in_order(causes: Iterable[Cause]) -> tuple[Cause, ...]:
+    """By what they count for, then by the excess that they explain, see `group_causes`."""
+
+    def rank(cause: Cause) -> tuple[int, float, float, str]:
+        standing = STANDINGS.index(cause.standing)
+        return standing, -round(cause.sum_db, 6), -round(cause.excess_before_db, 6), cause.id
+
+    return tuple(sorted(causes, key=rank))
+
+
+def _choices(findings: list[Finding]) -> list[CauseHint]:
+    """The choice behind each finding: what its check saw, or the net's own where no other net shares it."""
+    nets: dict[str, set[str]] = defaultdict(set)
+    for finding in findings:
+        nets[finding.cause.key].update(finding.place.nets[:1])
+    return [f.cause.alone if f.cause.alone is not None and len(nets[f.cause.key]) < 2 else f.cause for f in findings]

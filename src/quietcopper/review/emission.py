@@ -6,9 +6,10 @@ from typing import Any
 
 import numpy as np
 
+from quietcopper.electrical.emission import allowed_field
 from quietcopper.electrical.radiators import IN_WORDS, MECHANISMS, radiators_of
 from quietcopper.electrical.view import View
-from quietcopper.fields.limits import limit, standard
+from quietcopper.fields.limits import standard
 from quietcopper.fields.radiation import microvolt_db
 from quietcopper.fields.spectra import knee
 
@@ -40,7 +41,7 @@ def emission_summary(view: View) -> dict[str, Any]:
         frequency, fields = radiators.fields(net)
         if not fields:
             continue
-        allowed = limit(settings.standard, frequency, settings.distance)
+        allowed = allowed_field(settings, frequency)
         band = np.clip(np.searchsorted(edges, frequency) - 1, 0, BANDS - 1)
         for mechanism in MECHANISMS:
             field = fields[mechanism]
@@ -78,7 +79,7 @@ def emission_summary(view: View) -> dict[str, Any]:
         "caution": CAUTION,
         "frequency_hz": middle[drawn].tolist(),
         "level_dbuv_m": microvolt_db(np.sqrt(power[drawn])).tolist(),
-        "limit_dbuv_m": microvolt_db(limit(settings.standard, middle[drawn], settings.distance)).tolist(),
+        "limit_dbuv_m": microvolt_db(allowed_field(settings, middle[drawn])).tolist(),
         "leads": [f"{sources[i]['net']}, {sources[i]['mechanism']}" for i in leads[drawn]],
         "sources": [sources[i] for i in order[:MOST_SOURCES]],
         "more_sources": max(0, len(order) - MOST_SOURCES),

@@ -22,6 +22,8 @@ from quietcopper.changes import Changed, ChangeError, is_change
 from quietcopper.checks import Check
 from quietcopper.electrical.view import View
 from quietcopper.findings import Cause, Finding, Proposal, Remedy, Result
+from quietcopper.findings.model import MAIN, SMALLER
+from quietcopper.review.causes import in_order
 from quietcopper.review.plan import PLAN_ROUNDS, make_plan
 from quietcopper.review.questions import ask
 from quietcopper.review.trial import GONE, Bench, Trial, try_change
@@ -83,12 +85,32 @@ def prove_result(
     plan = make_plan(bench, result, {i: p.trial for i, p in proven.items() if p.trial is not None}, progress)
     told = dataclasses.replace(
         result,
-        causes=tuple(_settled_cause(proven[c.id]) for c in result.causes),
+        causes=in_order(_cured_along([dataclasses.replace(p, cause=_settled_cause(p)) for p in proven.values()])),
         findings=tuple(findings[f.id] for f in result.findings),
         plan=plan,
     )
     progress("questions to the designer")
     return dataclasses.replace(told, questions=ask(view, checks, told))
+
+
+def _cured_along(proven: list[_Proven]) -> list[Cause]:
+    """The causes, worst first, each marked that a worse one's change cures as well: solved, that change brings all its
+    findings under their allowance, and the worse cause's own."""
+    causes = [p.cause for p in proven]
+    for i, worse in enumerate(proven):
+        trial = worse.trial
+        if trial is None or causes[i].standing != MAIN or not _cures(trial, worse.findings):
+            continue
+        for k in range(i + 1, len(proven)):
+            if causes[k].standing in (MAIN, SMALLER) and _cures(trial, proven[k].findings):
+                causes[k] = dataclasses.replace(causes[k], cured_by=worse.cause.id)
+    return causes
+
+
+def _cures(trial: Trial, findings: list[Finding]) -> bool:
+    """Whether a change, solved, leaves no finding at or over its allowance."""
+    left = [trial.after.get(f.id) for f in findings if f.excess_db >= 0]
+    return all(after is not None and after < 0 for after in left)
 
 
 @dataclass(frozen=True, eq=False)
