@@ -59,7 +59,8 @@ def supply_as_reference(view: View, layer: int) -> Choice:
 def stitching_pitch(view: View, nets: list[int], layer: int) -> float:
     """Distance of the vias that tie a ground area to the others, m: a twentieth of the wavelength at the highest knee
     frequency of the lines that refer to it, in steps of 0.5 mm (common practice, no source)."""
-    top = max((float(knee(view.drivers[net].rise)) for net in nets if view.drivers[net].swing > 0), default=0.0)
+    fastest = min((view.drivers[net].rise for net in nets if view.drivers[net].swing > 0), default=0.0)
+    top = float(knee(fastest)) if fastest > 0 else 0.0
     er = view.dielectric_beside(layer).er
     pitch = C0 / (20 * top * er**0.5) if top > 0 else STITCH_WIDEST
     return round(float(np.clip(pitch, STITCH_NARROWEST, STITCH_WIDEST)) * 2e3) / 2e3
