@@ -234,6 +234,44 @@ def test_a_distance_is_measured_by_keys(visit, build_result):
     assert not page.locator("#measured").is_visible()
 
 
+def test_a_click_leaves_the_board_where_it_is_and_the_whole_board_has_its_button(visit, build_result):
+    page = visit(build_result())
+    whole = window(page)
+    page.locator("#board").focus()
+    page.keyboard.press("+")
+    near = flown(page, " ".join(f"{v:g}" for v in whole))
+    page.keyboard.press("m")
+    frame = page.locator("#board").bounding_box()
+    for dx in 100, 250:
+        page.mouse.click(frame["x"] + dx, frame["y"] + 120)
+    page.wait_for_timeout(700)  # a flight would be over
+    assert window(page) == near
+    apart = 150 * near[2] / frame["width"] / 1000
+    measured = float(page.locator("#measured").inner_text().split(" mm")[0])
+    # a view that is taller than its frame is scaled by its height
+    assert measured == pytest.approx(max(apart, 150 * near[3] / frame["height"] / 1000), rel=0.02)
+    page.locator(".tools [data-whole]").click()
+    page.wait_for_timeout(900)
+    assert window(page)[2] >= whole[2]
+
+
+def test_labels_on_the_board_stand_apart(visit, build_result):
+    page = visit(build_result())
+    page.wait_for_timeout(400)
+    boxes = page.locator(".mark:not(.crowded) text:visible").evaluate_all(
+        "texts => texts.filter((t) => t.textContent).map((t) => { const r = t.getBoundingClientRect();"
+        " return [r.left + 1, r.top + 4, r.right - 1, r.bottom - 4]; })"
+    )
+    assert len(boxes) > 2
+    struck = [
+        (a, b)
+        for i, a in enumerate(boxes)
+        for b in boxes[:i]
+        if a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
+    ]
+    assert struck == []
+
+
 def test_an_address_names_a_window_and_a_layer(visit, build_result):
     page = visit(build_result(), "#x=44.00&y=30.00&w=12.0&layer=2")
     x, y, w, h = window(page)

@@ -88,6 +88,31 @@ export function fly(target: Box): void {
   flight = requestAnimationFrame(step);
 }
 
+// From a mark's middle to its label, px, the usual one first; the label stands where it lies on no other one.
+const SPOTS: [number, number, string][] = [
+  [12, -7, "start"], [12, 16, "start"], [-12, -7, "end"], [-12, 16, "end"], [0, -14, "middle"], [0, 24, "middle"],
+];
+const DIGIT = 7.2; // px
+type Edges = [number, number, number, number];
+const meet = (a: Edges, b: Edges) => a[0] < b[2] && b[0] < a[2] && a[1] < b[3] && b[1] < a[3];
+function spread(leaders: { x: number; y: number; numbers: number[] }[], px: number): void {
+  const taken: Edges[] = [], rings = leaders.map(({ x, y }): Edges => [x / px - 9, y / px - 9, x / px + 9, y / px + 9]);
+  leaders.forEach(({ x, y, numbers }, own) => {
+    const text = marks.get(numbers[0])!.querySelector("text")!, long = DIGIT * text.textContent!.length;
+    let best = Infinity, chosen = SPOTS[0], edges: Edges | null = null;
+    SPOTS.forEach((spot, order) => {
+      const left = x / px + spot[0] - (spot[2] === "end" ? long : spot[2] === "middle" ? long / 2 : 0), low = y / px + spot[1];
+      const box: Edges = [left, low - 11, left + long, low + 2];
+      const cost = 100 * taken.filter((t) => meet(t, box)).length + 10 * rings.filter((r, i) => i !== own && meet(r, box)).length + order;
+      if (cost < best) [best, chosen, edges] = [cost, spot, box];
+    });
+    taken.push(edges!);
+    text.setAttribute("x", String(chosen[0]));
+    text.setAttribute("y", String(chosen[1]));
+    text.setAttribute("text-anchor", chosen[2]);
+  });
+}
+
 // Marks that lie on each other share the label of the worst; the same rule as in the picture that was drawn.
 let tidying = 0;
 function tidy(): void {
@@ -105,6 +130,7 @@ function tidy(): void {
   for (const { numbers } of leaders)
     marks.get(numbers[0])!.querySelector("text")!.textContent =
       numbers.length <= 3 ? numbers.join(", ") : `${numbers[0]} +${numbers.length - 1}`;
+  spread(leaders, px);
 }
 export function tidySoon(): void {
   clearTimeout(tidying);

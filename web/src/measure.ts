@@ -1,6 +1,6 @@
 // Distance between two points of the board, by pointer, or by keys with the middle of the view as the second point.
 import * as board from "./board";
-import { byId } from "./data";
+import { byId, MINUS } from "./data";
 
 let on = false;
 let from: [number, number] | null = null;
@@ -21,7 +21,8 @@ function draw(): void {
   if (!on) return;
   if (!a || !b) { words.textContent = "Measure: click two points, or move the board under the cross and press M at each."; return; }
   const dx = (b[0] - a[0]) / 1000, dy = -(b[1] - a[1]) / 1000;
-  words.textContent = `${Math.hypot(dx, dy).toFixed(3)} mm (x ${dx.toFixed(3)}, y ${dy.toFixed(3)})`;
+  const mm = (value: number) => value.toFixed(3).replace("-", MINUS);
+  words.textContent = `${mm(Math.hypot(dx, dy))} mm (x ${mm(dx)}, y ${mm(dy)})`;
 }
 
 // A point of the line: the first, the second, or the first of a new one.

@@ -96,7 +96,7 @@ export function start(): void {
     row.addEventListener("mouseleave", () => board.shown.has(n) || board.marks.get(n)?.classList.remove("on"));
   });
   board.marks.forEach((m, n) => m.addEventListener("click", () => go(data.places[n - 1])));
-  document.querySelector("[data-whole]")!.addEventListener("click", () => { rest(); history.replaceState(null, "", location.pathname + location.search); });
+  document.querySelector(".tools [data-whole]")!.addEventListener("click", () => { rest(); history.replaceState(null, "", location.pathname + location.search); });
 }
 
 export function step(by: number, allowed: (place: Place) => boolean): void {
