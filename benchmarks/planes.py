@@ -13,7 +13,7 @@ import shapely
 from scipy.optimize import brentq
 from scipy.special import j0, j1, jnp_zeros, y0, y1
 
-from quietcopper.fields import plane_pair, plane_pair_solver, returns, slots, vias
+from quietcopper.fields import plane_pair, plane_pair_solver, return_sheet, returns, slots, vias
 from quietcopper.fields.cavity import Expansion, Pair, impedance
 from quietcopper.units import C0
 
@@ -226,6 +226,80 @@ def openings() -> None:
         say(length, f"{solved * 1e9:.3f}", f"{quick * 1e9:.3f}", f"{rule * 1e9:.2f}", f"{1e3 * busy:.0f}")
 
 
+def return_current() -> None:
+    """The return current on a sheet: excess inductance of slots against the aperture solution, by cells."""
+    head(
+        "Return current on a sheet: excess inductance of a slot 10 x 0.5 mm in a plane of 40 x 40 mm (h 0.5, w 0.5 mm) "
+        "against the aperture solution",
+        "cell mm",
+        "cells",
+        "frequency",
+        "off %",
+        "iterations",
+        "s",
+    )
+    plane = shapely.box(-20 * MM, -20 * MM, 20 * MM, 20 * MM)
+    slot = plane.difference(shapely.box(-0.25 * MM, -5 * MM, 0.25 * MM, 5 * MM))
+    exact = slots.solve_slot(10 * MM, 0.5 * MM, 0.5 * MM, 0.5 * MM)
+    trace = return_sheet.Trace(np.array([[-15, 0], [15, 0]]) * MM, 0.5 * MM, 0.5 * MM)
+    ends = trace.way[[1, 0]]
+    for cell in (0.5, 0.25, 0.125):
+        grids = [return_sheet.cells(shape, cell * MM) for shape in (plane, slot)]
+        for frequency in (np.inf, 1e9):
+            sheet = 0j if np.isinf(frequency) else return_sheet.surface_impedance(frequency, 35e-6)
+            (bare, *_), (cut, spent, _) = (
+                timed(lambda g=g, f=frequency, z=sheet: return_sheet.solve(g, trace, *ends, f, z), 1) for g in grids
+            )
+            off = 100 * ((cut.inductance - bare.inductance) / exact - 1)
+            name = "no losses" if np.isinf(frequency) else "1 GHz, copper"
+            say(cell, grids[0].copper.size, name, f"{off:+.1f}", cut.iterations, f"{spent:.2f}")
+
+
+def _by_sheet(opening: shapely.Geometry) -> float:
+    """Excess inductance of an opening (mm) under a line through its middle, in a plane of 24 mm, H."""
+    plane = shapely.box(-12, -12, 12, 12)
+    trace = return_sheet.Trace(np.array([[-9, 0], [9, 0]]) * MM, 0.2 * MM, 0.35 * MM)
+    found = []
+    for cell in (0.1, 0.05):
+        grids = [
+            return_sheet.cells(shapely.transform(shape, lambda c: c * MM), cell * MM)
+            for shape in (plane, plane.difference(opening))
+        ]
+        bare, cut = (return_sheet.solve(g, trace, *trace.way[[1, 0]]).inductance for g in grids)
+        found.append(cut - bare)
+    return 2 * found[1] - found[0]
+
+
+def crossings() -> None:
+    """Openings that several lines cross, as the checks solve them."""
+    head(
+        "Openings of any shape with all lines that cross them (h 0.2, w 0.35 mm): rectangles against their own "
+        "solution, other shapes against the return current on a sheet, extrapolated from cells of 0.1 and 0.05 mm",
+        "opening",
+        "lines",
+        "nH of the first",
+        "expected",
+        "off %",
+        "ms",
+    )
+    lines = np.linspace(-3, 3, 8) * MM
+    for name, shape, offsets in (
+        ("slot 10 x 0.5 mm", shapely.box(-0.25, -5, 0.25, 5), lines[:1]),
+        ("slot 10 x 0.5 mm", shapely.box(-0.25, -5, 0.25, 5), lines),
+        ("disc of 4 mm", shapely.Point(0, 0).buffer(2, quad_segs=24), [0.0]),
+        ("T of 10 x 0.5 and 2 x 1.5 mm", shapely.box(-0.25, -5, 0.25, 5).union(shapely.box(-1, 3.5, 1, 5)), [0.0]),
+    ):
+        metres = shapely.transform(shape, lambda c: c * MM)
+        heights, widths = [0.2 * MM] * len(offsets), [0.35 * MM] * len(offsets)
+        found, _, busy = timed(lambda m=metres, h=heights, w=widths, o=offsets: slots.solve_opening(m, h, w, o))
+        if name.startswith("slot"):
+            expected = slots.slot_matrix(10 * MM, 0.5 * MM, heights, widths, offsets)[0, 0]
+        else:
+            expected = _by_sheet(shape)
+        off = 100 * (found[0, 0] / expected - 1)
+        say(name, len(offsets), f"{found[0, 0] * 1e9:.3f}", f"{expected * 1e9:.3f}", f"{off:+.1f}", f"{1e3 * busy:.0f}")
+
+
 def return_vias() -> None:
     """Return vias solved together."""
     head("Return vias on a 1 mm grid round a signal via, 1.6 mm high", "vias", "nH", "ms")
@@ -243,6 +317,8 @@ def main() -> None:
     posts()
     ports()
     openings()
+    return_current()
+    crossings()
     return_vias()
     page = Path(__file__).parents[1] / "docs/planes.md"
     page.write_text("\n".join(ROWS) + "\n", encoding="utf-8")
