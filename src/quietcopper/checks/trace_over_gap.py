@@ -399,10 +399,13 @@ def _bridged(view: View, row: int, rows: list[int], prices: dict[int, _Price]) -
     if prices[row].ways is None:
         return None
     then = dict(prices)
+    reach = min(prices[row].reach, BRIDGE_REACH)
+    if reach <= prices[row].radius:
+        reach = np.inf  # all count
     for line in {row, *rows}:
         away = BRIDGE_REACH + float(np.hypot(gaps.x[line] - gaps.x[row], gaps.y[line] - gaps.y[row]))
         price = prices[line]
-        if price.ways is None or away > REACH:
+        if price.ways is None or away > REACH or away - BRIDGE_REACH > reach:  # what lies beyond adds nothing here
             continue
         extra = capacitor_beside(view, int(gaps.reference[line]), crossing_at(view, line), away)
         total = 1 / (1 / extra + (1 / price.inductance if np.isfinite(price.inductance) else 0.0))
