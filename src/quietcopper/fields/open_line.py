@@ -46,8 +46,9 @@ def over_delays(
     What the receiver's input adds is not known, and no harmonic should look harmless because it falls beside a
     resonance by a hair.
     """
-    rows = [law(voltage, source, z0, delay * share, frequency) for share in DELAY_RANGE]
-    return np.asarray(np.max(rows, axis=0))
+    f = np.asarray(frequency, dtype=float)
+    delays = np.reshape(delay * DELAY_RANGE, (-1, *[1] * f.ndim))
+    return np.asarray(law(voltage, source, z0, delays, f).max(axis=0))
 
 
 def _phase(frequency: ArrayLike, delay: ArrayLike) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -27,6 +28,8 @@ def checked(
     The range is low < value <= high, or low <= value with open_low=False. Not-a-number always fails; infinity fails
     unless infinite=True.
     """
+    if isinstance(value, float) and low < value <= high and (infinite or math.isfinite(value)):
+        return np.float64(value)  # most calls; the rest says what is wrong as well
     array = np.asarray(value, dtype=float)
     good = (array > low if open_low else array >= low) & (array <= high)
     if not infinite:
