@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from importlib import import_module
 from typing import Protocol, cast
 
 from quietcopper.electrical.view import View
+from quietcopper.fields.section import CrossSection
 from quietcopper.findings import Coverage, Finding, Limit, NotChecked
 
 
@@ -17,6 +19,7 @@ class Check(Protocol):
     MECHANISM : why it matters, two sentences;  FORMULA : how the quantity is predicted, with its range
     ALLOWANCES : figures the user may change, by their name in the settings;  SOURCES : where formulas and figures
     come from
+    sections : where a module has it, the cross-sections that it solves first, so that they are solved for all together
     """
 
     NAME: str
@@ -78,6 +81,16 @@ def load(name: str) -> Check:
 
 def all_checks() -> tuple[Check, ...]:
     return tuple(load(name) for name in NAMES)
+
+
+def sections_ahead(view: View, checks: tuple[Check, ...]) -> list[CrossSection]:
+    """The cross-sections that checks are known to solve, each check's own in a row; those of a check that fails at
+    this are left to it."""
+    out: list[CrossSection] = []
+    for check in checks:
+        with suppress(Exception):  # the check itself fails again, and that is told
+            out += getattr(check, "sections", lambda view: [])(view)
+    return out
 
 
 def allowance_defaults() -> dict[str, Limit]:

@@ -11,11 +11,12 @@ import shapely
 from quietcopper.board.model import Floats
 from quietcopper.electrical.border import BorderLine, CabledConnector, cabled
 from quietcopper.electrical.border_currents import current_estimate, on_cable, sent
-from quietcopper.electrical.coupling import Coupling, couplings
+from quietcopper.electrical.coupling import Asked, Coupling, coupled_sections, couplings
 from quietcopper.electrical.emission import CAUTION
 from quietcopper.electrical.pictures import section_picture
 from quietcopper.electrical.tables import Driver
 from quietcopper.electrical.view import View
+from quietcopper.fields.section import CrossSection
 from quietcopper.findings import (
     Allowance,
     CauseHint,
@@ -46,23 +47,41 @@ LEAST = 3e-3  # of the swing: stretches that cannot couple as much are passed ov
 SOURCE = 50.0  # ohm, of the disturbed line where its own was not solved
 
 
-def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
-    ways = {line.net: (c, line) for c in cabled(view) if not c.shielded for line in c.lines}
-    nets = {net: line.net for _, line in ways.values() for net in line.nets}
+def _lines(view: View) -> dict[int, tuple[CabledConnector, BorderLine]]:
+    """Lines that leave by unshielded cables, by their net, with their connector."""
+    return {line.net: (c, line) for c in cabled(view) if not c.shielded for line in c.lines}
+
+
+def _asked(view: View, nets: Mapping[int, int]) -> Asked | None:
+    """nets : that belong to lines to cables. None where there is nothing to ask for."""
     fast = {n for n, d in enumerate(view.drivers) if d.swing > 0 and d.kind in ("clock", "data")} - set(nets)
-    yield Coverage(NAME, len(ways), len(ways), "lines to cables")
     if not nets or not fast:
+        return None
+    paired = frozenset(frozenset((pair.positive, pair.negative)) for pair in view.pairs)
+    return Asked(frozenset({*nets, *fast}), paired, LEAST, frozenset(nets), mixed=True)
+
+
+def sections(view: View) -> list[CrossSection]:
+    """What `look` solves first."""
+    asked = _asked(view, {net: line.net for _, line in _lines(view).values() for net in line.nets})
+    return coupled_sections(view, asked) if asked is not None else []
+
+
+def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
+    ways = _lines(view)
+    nets = {net: line.net for _, line in ways.values() for net in line.nets}
+    yield Coverage(NAME, len(ways), len(ways), "lines to cables")
+    asked = _asked(view, nets)
+    if asked is None:
         return
-    paired = {frozenset((pair.positive, pair.negative)) for pair in view.pairs}
-    shared, unsolved = couplings(view, {*nets, *fast}, paired, LEAST, of=nets)
+    shared, unsolved = couplings(view, asked)
     if unsolved:
         yield NotChecked(NAME, "shared stretches", "their section lies outside what the solver covers", unsolved)
     groups: dict[tuple[int, int], list[Coupling]] = defaultdict(list)
     for coupling in shared:
         a, b = coupling.net_a, coupling.net_b
-        if (a in nets) != (b in nets):
-            victim, aggressor = (a, b) if a in nets else (b, a)
-            groups[victim, aggressor].append(coupling)
+        victim, aggressor = (a, b) if a in nets else (b, a)
+        groups[victim, aggressor].append(coupling)
     for (victim, aggressor), stretches in groups.items():
         finding = _price(view, *ways[nets[victim]], victim, aggressor, stretches)
         if finding is not None:

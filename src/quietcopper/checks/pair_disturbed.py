@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import shapely
 
-from quietcopper.electrical.coupling import GRID, Coupling, couplings
+from quietcopper.electrical.coupling import GRID, Asked, Coupling, couplings
 from quietcopper.electrical.disturbance import Disturbances, Disturbed, couplings_by_victim, drawn_wave
 from quietcopper.electrical.pictures import section_picture
 from quietcopper.electrical.tables import SIGNAL, Pair
@@ -49,9 +49,8 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
     yield Coverage(NAME, len(pairs), len(pairs), "differential pairs")
     if not pairs:
         return
-    found, unsolved = couplings(
-        view, driven, {frozenset((p.positive, p.negative)) for p in view.pairs}, share / 5, members
-    )
+    paired = frozenset(frozenset((p.positive, p.negative)) for p in view.pairs)
+    found, unsolved = couplings(view, Asked(frozenset(driven), paired, share / 5, frozenset(members)))
     if unsolved:
         yield NotChecked(
             NAME, "stretches side by side", "their cross-section lies outside what the solver covers", unsolved

@@ -7,12 +7,13 @@ from collections.abc import Iterator, Mapping
 
 import shapely
 
-from quietcopper.electrical.coupling import Coupling, at_spacing_for, couplings
+from quietcopper.electrical.coupling import Asked, Coupling, at_spacing_for, coupled_sections, couplings
 from quietcopper.electrical.disturbance import Disturbances, Disturbed, couplings_by_victim, drawn_wave, together
 from quietcopper.electrical.pictures import section_picture
 from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.travel import Course
 from quietcopper.electrical.view import View
+from quietcopper.fields.section import CrossSection
 from quietcopper.findings import (
     Allowance,
     CauseHint,
@@ -59,22 +60,34 @@ TRIES = 3  # spacings that are looked at for one
 SPARE = 0.94  # half a dB below the allowance is aimed at, for what the spacing of one pair does not tell
 
 
-def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
-    share = view.settings.allowance(f"{NAME}.noise_share", ALLOWANCES["noise_share"].default)
-    driven = {
+def _share(view: View) -> float:
+    return view.settings.allowance(f"{NAME}.noise_share", ALLOWANCES["noise_share"].default)
+
+
+def _asked(view: View) -> Asked:
+    driven = frozenset(
         net
         for net, (role, driver) in enumerate(zip(view.roles, view.drivers, strict=True))
         if role.kind == SIGNAL and driver.swing > 0
-    }
-    paired = {frozenset((pair.positive, pair.negative)) for pair in view.pairs}
-    found, unsolved = couplings(view, driven, paired, share / 5)
-    routed = set(view.runs.net.tolist()) & driven
+    )
+    return Asked(driven, frozenset(frozenset((p.positive, p.negative)) for p in view.pairs), _share(view) / 5)
+
+
+def sections(view: View) -> list[CrossSection]:
+    """What `look` solves first."""
+    return coupled_sections(view, _asked(view))
+
+
+def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
+    share, asked = _share(view), _asked(view)
+    found, unsolved = couplings(view, asked)
+    routed = set(view.runs.net.tolist()) & asked.driven
     yield Coverage(NAME, len(routed), len(routed), "driven signal nets")
     if unsolved:
         yield NotChecked(
             NAME, "stretches side by side", "their cross-section lies outside what the solver covers", unsolved
         )
-    in_pairs = {net for pair in paired for net in pair}
+    in_pairs = {net for pair in asked.paired for net in pair}
     work = Disturbances(view)
     noises = {
         victim: work.on(victim, others)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import shapely
@@ -69,29 +69,50 @@ def beside(section: CrossSection, width: float, spacing: float) -> CrossSection:
     return replace(section, lines=(line, replace(line, x=x, width=width)))
 
 
-def couplings(
-    view: View,
-    driven: Collection[int],
-    paired: Collection[frozenset[int]],
-    least: float,
-    of: Collection[int] | None = None,
-) -> tuple[list[Coupling], int]:
-    """All shared stretches of driven nets that can matter, solved, and how many could not be.
+@dataclass(frozen=True)
+class Asked:
+    """Which stretches side by side are asked for. driven : nets; paired : the two lines of each pair, which are left
+    out; least : share of the swing that a stretch must be able to couple; of : only stretches of these nets with any
+    other, None for all; mixed : only with nets that are none of these"""
 
-    Skipped: the two lines of a pair, and stretches that by the ceiling 1/(1 + (D/H)²) of Johnson and Graham (from
-    memory; 2.6 to 3.6 times the true figure) stay below `least` of the swing at either end. Pour beside and between
-    the lines and other lines within reach are in the section, as they lie in the middle of the stretch.
-    of : only stretches of these nets with others
-    """
+    driven: frozenset[int]
+    paired: frozenset[frozenset[int]]
+    least: float
+    of: frozenset[int] | None = None
+    mixed: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class _Stretches:
+    """Rows of view.neighbours that can matter, the nets of each, what a cut in its middle meets (content, nets of its
+    lines, which of them is the other's; None where it meets nothing), and the sections by content."""
+
+    rows: Ints
+    nets: Ints
+    met: list[tuple[Content, tuple[int, ...], int] | None]
+    sections: dict[Content, CrossSection | None]
+
+
+_CUT: WeakKeyDictionary[View, dict[Asked, _Stretches]] = WeakKeyDictionary()
+
+
+def _stretches(view: View, asked: Asked) -> _Stretches:
+    """The stretches asked for, cut once a view."""
+    kept = _CUT.setdefault(view, {})
+    if asked not in kept:
+        kept[asked] = _cut(view, asked)
+    return kept[asked]
+
+
+def _cut(view: View, asked: Asked) -> _Stretches:
     board, near = view.board, view.neighbours
-    if not len(near):
-        return [], 0
     traces, runs = board.traces, view.runs
     nets = np.stack([traces.net[near.a], traces.net[near.b]], -1)
-    keep = np.isin(nets, sorted(driven)).all(axis=1)
-    keep &= np.array([frozenset(pair) not in paired for pair in nets.tolist()])
-    if of is not None:
-        keep &= np.isin(nets, sorted(of)).any(axis=1)
+    keep = np.isin(nets, sorted(asked.driven)).all(axis=1)
+    keep &= np.array([frozenset(pair) not in asked.paired for pair in nets.tolist()], dtype=np.bool_)
+    if asked.of is not None:
+        one = np.isin(nets, sorted(asked.of))
+        keep &= one.any(axis=1) & ~(asked.mixed & one.all(axis=1))
     run = run_at(view, near.a, near.x, near.y)
     height = runs.reference_gap[run]
     centre = near.spacing + (traces.width[near.a] + traces.width[near.b]) / 2
@@ -101,20 +122,42 @@ def couplings(
     fastest = np.minimum(rise[nets[:, 0]], rise[nets[:, 1]])
     ratio = swing[nets].max(axis=1) / np.maximum(swing[nets].min(axis=1), 1e-9)
     edges = near.length * SLOWEST / fastest  # shared length in edges: the far end grows with it
-    keep &= ceiling * np.maximum(np.minimum(1.0, 2 * edges), edges) * ratio > least
+    keep &= ceiling * np.maximum(np.minimum(1.0, 2 * edges), edges) * ratio > asked.least
     rows = np.flatnonzero(keep).astype(np.int32)
     points = shapely.points(near.x[rows], near.y[rows])
     along = shapely.line_locate_point(traces.lines[near.a[rows]], points)
     share = np.clip((along - runs.start[run[rows]]) / runs.length[run[rows]], 0.0, 1.0)
     cuts = Cuts(view, runs, run[rows], share, True, HEIGHTS, SMALLEST_REACH)
-    found = [_meeting(view, cuts, k, int(near.b[row])) for k, row in enumerate(rows.tolist())]
+    met = [_meeting(view, cuts, k, int(near.b[row])) for k, row in enumerate(rows.tolist())]
     sections: dict[Content, CrossSection | None] = {}
-    for met in found:
-        if met is not None and met[0] not in sections:
-            sections[met[0]] = _section(view, met[0])
-    usable = [content for content, section in sections.items() if section is not None]
+    for found in met:
+        if found is not None and found[0] not in sections:
+            sections[found[0]] = _section(view, found[0])
+    return _Stretches(rows, nets, met, sections)
+
+
+def coupled_sections(view: View, asked: Asked) -> list[CrossSection]:
+    """The cross-sections that `couplings` solves."""
+    if not len(view.neighbours):
+        return []
+    return [section for section in _stretches(view, asked).sections.values() if section is not None]
+
+
+def couplings(view: View, asked: Asked) -> tuple[list[Coupling], int]:
+    """All shared stretches of driven nets that can matter, solved, and how many could not be.
+
+    Skipped: the two lines of a pair, and stretches that by the ceiling 1/(1 + (D/H)²) of Johnson and Graham (from
+    memory; 2.6 to 3.6 times the true figure) stay below `least` of the swing at either end. Pour beside and between
+    the lines and other lines within reach are in the section, as they lie in the middle of the stretch.
+    """
+    near, traces = view.neighbours, view.board.traces
+    if not len(near):
+        return [], 0
+    cut = _stretches(view, asked)
+    rows, nets, found = cut.rows, cut.nets, cut.met
+    usable = [content for content, section in cut.sections.items() if section is not None]
     solved = dict(
-        zip(usable, solve_many([s for s in sections.values() if s is not None], cache=view.sections), strict=True)
+        zip(usable, solve_many([s for s in cut.sections.values() if s is not None], cache=view.sections), strict=True)
     )
     out, unsolved = [], 0
     for met, row in zip(found, rows.tolist(), strict=True):

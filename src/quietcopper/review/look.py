@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-from quietcopper.checks import Check
+from quietcopper.checks import Check, sections_ahead
 from quietcopper.electrical.view import View
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.section_solver import Tally
@@ -24,12 +24,13 @@ from quietcopper.workers import spread
 Progress = Callable[[str, int, int], None]  # stage, done, total
 Said = list[Finding | Coverage | NotChecked]
 log = logging.getLogger(__name__)
-STAGES: tuple[tuple[str, Callable[[View], object]], ...] = (
-    ("net roles", lambda view: (view.roles, view.pairs, view.drivers)),
-    ("connected copper", lambda view: view.copper),
-    ("references", lambda view: (view.runs, view.gaps, view.layer_changes)),
-    ("neighbours", lambda view: view.neighbours),
-    ("cross-sections", lambda view: view.line_table),
+STAGES: tuple[tuple[str, Callable[[View, tuple[Check, ...]], object]], ...] = (
+    ("net roles", lambda view, checks: (view.roles, view.pairs, view.drivers)),
+    ("connected copper", lambda view, checks: view.copper),
+    ("references", lambda view, checks: (view.runs, view.gaps, view.layer_changes)),
+    ("neighbours", lambda view, checks: view.neighbours),
+    ("cross-sections", lambda view, checks: view.line_table),
+    ("coupled cross-sections", lambda view, checks: view.sections.solve_all(sections_ahead(view, checks))),
 )
 # Checks that work from the same solved things, which one process should solve once. The first group is the one whose
 # plane pairs and radiators the result tells of as well.
@@ -127,7 +128,7 @@ def look(
         times[name] = time.perf_counter() - began
 
     for stage, work in STAGES:
-        timed(stage, stage, lambda work=work: work(view))  # type: ignore[misc]
+        timed(stage, stage, lambda work=work: work(view, checks))  # type: ignore[misc]
     said: dict[str, Said] = {}
     groups = _grouped(checks)
     for share in spread([partial(_look, view, group, progress, os.getpid()) for group in groups]):
