@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from quietcopper.build import Hop, small_board
+from quietcopper.build import Hop, rectangle, small_board
 from quietcopper.electrical.pierced import Pierced, pairs_through, pierced, plane_voltage
 from quietcopper.electrical.plane_pairs import PlanePair
 from quietcopper.electrical.signals import edge_voltage
 from quietcopper.electrical.view import View
 from quietcopper.fields.returns import pulse_peak
+from quietcopper.fields.vias import return_inductance
 
 
 def _change(*returns_mm, ground=(2, 3)):  # type: ignore[no-untyped-def]
@@ -78,3 +79,38 @@ def test_a_change_through_two_pairs_adds_them() -> None:
     view = View(b.build())
     way = pierced(view, [0])[0]
     assert [(p.upper_layer, p.lower_layer) for p in way.pairs] == [(1, 2), (2, 4)]
+
+
+def _through_six(*returns_mm, supply=((0, 0, 50, 30),)):  # type: ignore[no-untyped-def]
+    """A line from layer 1 to 6 past ground on 2 and 5, with a supply on 3 that nothing holds."""
+    b = small_board(layers=6, ground=(2, 5))
+    for box in supply:
+        b.pour("VCC", 3, rectangle(*box), edge=0.5, keep_islands=True)
+    b.route("CLK", (5, 15), (25, 15), Hop(6), (45, 15), layer=1)
+    for dx, dy in returns_mm:
+        b.via("GND", (25 + dx, 15 + dy))
+    return View(b.build())
+
+
+def test_a_plane_between_that_nothing_holds_takes_no_voltage_from_a_return_beside_the_line() -> None:
+    """A ground via passes the supply by: the outer planes see its loop, as `return_inductance` has it for the whole
+    distance (exact between two planes; the plane between cuts it in two without changing it, 10 %), far below the first
+    mode of the pair, and no more than a few per cent of what the free plane's capacitance would take."""
+    view = _through_six((1.0, 0.0), (-1.0, 0.0))
+    way = pierced(view, [0])[0]
+    assert len(way.pairs) == 2
+    assert not any(len(pair.ties) for pair in way.pairs)
+    radius = float(view.board.vias.drill[view.layer_changes.via[0]]) / 2
+    height = view.board.distance(1, 4)
+    expected = return_inductance(height, radius, [(1e-3, 0.0), (-1e-3, 0.0)], radius)
+    low = int(np.searchsorted(way.frequency, 50e6))
+    assert_allclose(way.impedance[low].imag / (2 * np.pi * way.frequency[low]), expected, rtol=0.10)
+    lone = pierced(_through_six(), [0])[0]
+    assert abs(way.impedance[low]) < 0.05 * abs(lone.impedance[low])
+
+
+def test_a_return_beyond_the_edge_of_a_plane_between_is_not_solved() -> None:
+    """The stack of pairs knows nothing of what passes round such an edge: the quick figure stands."""
+    view = _through_six((3.0, 0.0), supply=((23, 13, 27, 17),))
+    assert len(pairs_through(view, 0)) == 2
+    assert pierced(view, [0]) == {}

@@ -10,6 +10,7 @@ from shapely import Point
 from quietcopper.board.model import Floats
 from quietcopper.electrical.border import CABLE_COMMON_MODE, BorderLine, CabledConnector, cabled
 from quietcopper.electrical.border_currents import conductors, current_estimate, on_cable, sent
+from quietcopper.electrical.cables import is_assumed
 from quietcopper.electrical.emission import CAUTION
 from quietcopper.electrical.tables import Driver
 from quietcopper.electrical.view import View
@@ -88,6 +89,7 @@ def _price(view: View, connector: CabledConnector, line: BorderLine) -> Finding 
     name, pin = board.nets[line.net], board.pin_label(line.pin)
     at = float(board.pins.x[line.pin]), float(board.pins.y[line.pin])
     allowance = Allowance(estimate.limit, "A", estimate.source, "review.standard")
+    cable = "the cable that may be" if is_assumed(view, connector.ref) else "the cable"
     met = [str(board.parts.ref[part]) for part in (*(s.part for s in line.series), *(s.part for s in line.shunts))]
     change = Proposal(
         f"{NEW_OHM:g} Ω in series and {NEW_FARAD * 1e12:g} pF to ground at {pin}, or what filter the line bears"
@@ -104,7 +106,7 @@ def _price(view: View, connector: CabledConnector, line: BorderLine) -> Finding 
         check=NAME,
         subject=(connector.ref, name),
         title=f"{name} leaves by {connector.ref} {'past ' + met[0] if met else 'unfiltered'}",
-        message=f"{name} reaches the cable at {pin} with {' and '.join(met[:3]) or 'nothing'} on its way: at most "
+        message=f"{name} reaches {cable} at {pin} with {' and '.join(met[:3]) or 'nothing'} on its way: at most "
         f"{engineering(estimate.field, 'A')} of common mode at {estimate.frequency / 1e6:.0f} MHz "
         f"(allowed {engineering(estimate.limit, 'A')}), {CAUTION}.",
         place=Place(at, Point(at), (), (name,), (connector.ref,)),

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import shapely
 
 from quietcopper.board import Assumption
+from quietcopper.electrical.names import words
 from quietcopper.electrical.view import View
 
+_CARD = re.compile(r"(?:U?SD|E?MMC|TF)\w*")  # a memory card's lines, and what stands beside that word
+_CARD_LINE = re.compile(r"CLK\w?|CMD\w?|D(?:AT?A?)?[0-3]")
+CARD_LINES = 4  # of the six: clock, command, four data lines
 NEAR_EDGE = 12e-3  # m; a connector whose nearest pin lies within this of the outline is taken to lead outside
 
 
@@ -15,11 +21,11 @@ def cabled_connectors(view: View) -> tuple[tuple[str, ...], tuple[Assumption, ..
     """References of connectors that carry a cable, in order, and what was assumed to say so.
 
     A connector named in the settings is as it says there. Any other connector with two pins or more counts as cabled
-    when
-    a pin lies near the board's outline (common practice, no source).
+    when a pin lies near the board's outline (common practice, no source), but for one that takes a memory card, as the
+    names of its nets tell.
     """
     board = view.board
-    out, assumed = [], []
+    out, assumed, cards = [], [], []
     edge = board.outline.boundary
     for part, kind in enumerate(view.part_kinds):
         ref = str(board.parts.ref[part])
@@ -35,6 +41,9 @@ def cabled_connectors(view: View) -> tuple[tuple[str, ...], tuple[Assumption, ..
             continue
         points = shapely.points(board.pins.x[mine], board.pins.y[mine])
         if float(shapely.distance(points, edge).min()) <= NEAR_EDGE:
+            if _takes_card([board.nets[net] for net in np.unique(board.pins.net[mine])]):
+                cards.append(ref)
+                continue
             out.append(ref)
             assumed.append(ref)
     notes: tuple[Assumption, ...] = ()
@@ -49,4 +58,25 @@ def cabled_connectors(view: View) -> tuple[tuple[str, ...], tuple[Assumption, ..
                 len(assumed),
             ),
         )
+    if cards:
+        notes += (
+            Assumption(
+                f"connectors that take a memory card: {', '.join(sorted(cards))}",
+                "no cable",
+                "",
+                "as the names of their nets tell; settings: connectors.REF.cable",
+                len(cards),
+            ),
+        )
     return tuple(sorted(out)), notes
+
+
+def is_assumed(view: View, ref: str) -> bool:
+    """Whether only its place near the board's edge says that a connector carries a cable."""
+    return "cable" not in view.settings.connectors.get(ref, {})
+
+
+def _takes_card(names: list[str]) -> bool:
+    """Whether a connector's nets are those of a memory card's socket."""
+    said = [words(name) for name in names]
+    return sum(any(map(_CARD.fullmatch, w)) and any(map(_CARD_LINE.fullmatch, w)) for w in said) >= CARD_LINES

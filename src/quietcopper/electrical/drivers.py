@@ -61,7 +61,7 @@ _QUIET = {  # parts that switch nothing by themselves
     *(parts.VARISTOR, parts.TEST_POINT, parts.JUMPER, parts.BATTERY, parts.MECHANICAL, parts.SOUNDER, parts.ANTENNA),
     *(parts.TRANSFORMER, parts.FILTER, parts.CRYSTAL),
 }
-_NOTHING = Driver("none", 0.0, SLOW.rise, SLOW.source, 0.0, "")
+_NOTHING = Driver("none", 0.0, DATA.rise, DATA.source, 0.0, "")
 # emitter-coupled logic by its usual type numbers (10K, 10H, 10E, 100E, 100EL, 100EP, …) or its name
 _ECL = re.compile(
     r"(?<![0-9A-Z])(?:[A-Z]{2,3})?100?(?:K|H|E|EL|EP|LVEL|LVEP|LVE)\d{3}|(?<![A-Z])(?:LV)?(?:P|N)?ECL(?![A-Z])"
@@ -420,8 +420,8 @@ _WHY = {
     "rise": (
         "10 to 90 % edge",
         "s",
-        "no driver model given (settings: parts.REF.ibis); 1 ns is usual for CMOS outputs without slew control, "
-        "standards set the others (common practice, no source)",
+        "no driver model given (settings: parts.REF.ibis); 1 ns is usual for CMOS outputs without slew control, 10 ns "
+        "for outputs that nobody hurries, standards set the others (common practice, no source)",
     ),
     "source": (
         "driver resistance",

@@ -35,7 +35,9 @@ class Family:
 # CMOS outputs of today without slew control: edges of about 1 ns, 25 to 50 ohm; common practice, no source
 CLOCK = Family("a clock", "clock", 1e-9, 35.0, 25e6)
 DATA = Family("a data line", "data", 1e-9, 35.0, 12.5e6)
-SLOW = Family("a slow logic line", "slow", 1e-9, 35.0, 1e3)
+# outputs that nobody hurries (indicators, straps, resets, enables): 5 to 25 ns at the slow settings of a
+# microcontroller's pins (data sheets of the STM32F4, I/O AC characteristics; from memory), open drains slower still
+SLOW = Family("a slow logic line", "slow", 10e-9, 35.0, 1e3)
 MEMORY = Family("a memory bus line", "data", 0.5e-9, 35.0, 66e6)
 MEMORY_CLOCK = Family("a memory clock", "clock", 0.5e-9, 35.0, 133e6)
 DDR = Family("a DDR memory line", "data", 0.2e-9, 40.0, 400e6)
@@ -65,16 +67,17 @@ SWITCHING = Family("the switched node of a converter", "clock", 5e-9, 1.0, 500e3
 FALLBACK_BY_KIND = {"clock": CLOCK, "data": DATA, "slow": SLOW}
 
 _SLOW = (
-    r"\w*LED(?:[A-Z]|\d+)?|RE?SE?T\w{0,2}|(?:N|M|P|X|S|T|HW|SYS|POR|PE|MR|USB|LCD|PHY|CPU|ADC|DAC|NT|NS|C)RE?SE?T\w{0,2}|"
-    r"N?EN[AN]?\d*|ENABLE|DIS|DISABLE|BOOT\w{0,2}|STRAP\w*|CFG\w*|CONF\w*|MODE\d*|SEL\d*|SELECT|PG|PGD|PGOOD|PWRGD|POK|"
-    r"FAULT|FLT|DET|DETECT|CD|BTN\w*|BUTTON\w*|KEY\w*|N?INT\w?|IRQ\w?|ALERT\w?|WAKE\w*|SHDN\w?|SHUTDOWN|SLEEP|STBY|"
-    r"STANDBY|PD|PDN|PWRDN|PWDN|PWRON|ID\d?|STAT\w*|PRSNT\w?|PRESENT|BUZ\w*|BEEP\w*|RELAY\w*|FAN\w*|TACH|WP|HOLD|ON|OFF|"
-    r"TEST\w*|WDT|WDI|WDO|CC[12]|HPD|CEC|DONE|CDONE|INIT\w?|PROG\w*|READY|RDY|BUSY|LOCKED|LOCK|ERR|ERROR|FLAG\w?|MUTE|BL|"
+    r"\w*LED(?:[A-Z]|\d+)?|RE?SE?T\w{0,2}|(?:N|M|P|X|S|T|HW|SYS|POR|PE|MR|USB|LCD|PHY|CPU|ADC|DAC|NT|NS|C|RTC|SRTC|PLT|CORE)"
+    r"RE?SE?T\w{0,2}|N?EN[ABN]?\d*|ENABLE|DIS|DISABLE|BOOT\w{0,2}|STRAP\w*|CFG\w*|CONF\w*|MODE\d*|SEL\d*|SELECT|PG|PGD|PGOOD|PWRGD|POK|"
+    r"FAULT|FLT|DET|DETECT|CD|\w{0,4}BTN\w*|\w{0,4}BUTTON\w*|KEY\w*|N?INT\w?|IRQ\w?|ALERT\w?|WAKE\w*|SHDN\w?|SHUTDOWN|SLEEP|STBY|"
+    r"STANDBY|SLP\w*|PD|PDN|PWRDN|PWDN|PWRON|ID\d?|STAT\w*|PRSNT\w?|PRESENT|BUZ\w*|BEEP\w*|RELAY\w*|FAN\w*|TACH|WP|HOLD|ON|OFF|"
+    r"TEST\w*|WDT|WDI|WDO|CC[12]|HPD|CEC|DONE|CDONE|INIT\w?|PROG\w*|READY|RDY|BUSY|LOCKED|U?N?LOCK|ERR|ERROR|FLAG\w?|MUTE|BL|"
     r"BACKLIGHT|PTT|CLKREQ\w?|CLKEN|SDN|SUCCESS|ZEROCROSS|OC|FORCE|DRV|PWM\w*|POWERON|NMI|"
+    r"[AD]C[ _]?CPL\w*|CPL\d*|COUPLING|R(?:E?LA?)Y\d*|"
     r"ATTEN[ _]?\d+|PROBE[ _]?COMP"  # what switches an attenuator, a probe's square wave; ATTEN_50X is a divider's node
 )
 _ANALOG = (
-    r"AIN\w*|AN\d+|VREF\w*|V?FB\d*|COMP\d*|\w*SENSE\w*|V?SNS\w*|VSAMP|IMON|VMON|NTC\w*|THERM\w*|TEMP\w*|MIC\w*|"
+    r"AIN\w*|AN\d+|VREF\w*|V?FB\d*|COMP\d*|\w*SENSE\w*|V?SNS\w*|[VI]SUM\w*|ISEN\w*|VSAMP|IMON|VMON|NTC\w*|THERM\w*|TEMP\w*|MIC\w*|"
     r"HP(?:OUT)?\w*|LINE(?:IN|OUT)\w*|AUDIO\w*|SPK\w*|TRIM|BIAS|VTUNE|[IR]SET|IREF|RBIAS|REXT|RREF|TOUCH\w*|MBIAS|ATTEN|"
     r"BNC|VDIV|DIV|NR_SS|NR"
 )

@@ -53,11 +53,12 @@ _SUPPLY = re.compile(
 _SUPPLY_LIKELY = re.compile(
     r"(?:VIO|VIN|VINPUT|VANA|VDIG|VLED|VBIAS|VHV|VPOS|VNEG|VCHG|VEXT|VBKP|VBACKUP|VLCD|VPA|VRF|VDC|VREG|VMCU|VSENSOR|"
     r"VCAM|VSD|VSIM|VPLL|VRAM|VMEM|VFLASH|VPROG|VDRV|VLDO|VDISP|VPHY|VETH|VADC|VDAC|VPGA|VBCK|VBOOST|VBUCK|BATT?|"
-    r"BATTERY)[A-Z]?\d*"
+    r"BATTERY|DCIN)[A-Z]?\d*"
 )
 _SUPPLY_HINT = re.compile(
     r"(?:VOUT[A-Z]?|VREF[A-Z]*|VCM|VMID|VBB|VCOM|PWR|POWER|SUPPLY|VS|VP|VM|VHI|VLO|HV|RAIL|RAW|VRAW|V)\d*"
 )
+_DC_IN = re.compile(r"\bDC IN\b")  # one word in two: where the supply comes in
 _RETURN_LEAD = re.compile(r"(?:BATT?|VBATT?|VIN|PWR|DC|SUPPLY|B|P)-")
 
 _VOLTS = (
@@ -164,6 +165,7 @@ def name_hint(name: str) -> NameHint:
 
 def _hint(text: str, tokens: Sequence[str]) -> NameHint:
     quoted = f"name {text!r}"
+    tokens = _DC_IN.sub("DCIN", " ".join(tokens)).split()
     if _RETURN_LEAD.fullmatch(text.upper()):
         return NameHint(GROUND, HINT, None, quoted)
     found: list[tuple[str, str, float | None, int]] = []  # kind, level, voltage, position

@@ -1,4 +1,9 @@
-"""What layer changes put between the planes they pierce: each plane pair solved with its own ties and capacitors."""
+"""What layer changes put between the planes they pierce: each plane pair solved with its own ties and capacitors.
+
+Where several pairs lie on one another, what joins the outermost two planes (a via that the planes between let through)
+carries its current across each of them: it is a port of every pair, and short over their sum. So a plane between that
+hardly anything ties takes no voltage from a line whose return passes it by beside the line.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +16,7 @@ from numpy.typing import NDArray
 
 from quietcopper.electrical.plane_pairs import PlanePair, pair_impedance
 from quietcopper.electrical.signals import edge_current
+from quietcopper.electrical.ways import Way, between_layers
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.spectra import full_rise, knee
 
@@ -19,6 +25,7 @@ if TYPE_CHECKING:
     from quietcopper.electrical.view import View
 
 MOST = 24  # signal vias of one pair that are solved together
+RETURNS = 4  # nearest of what joins the outermost planes of a change through several pairs
 HIGHEST = 6e9  # Hz; above it the many modes are left to the lines' own losses
 LONGEST = 400  # frequencies of one edge
 SETTLING = 30e-9  # s; the planes' ringing has died away in their losses
@@ -28,11 +35,13 @@ SETTLING = 30e-9  # s; the planes' ringing has died away in their losses
 class Pierced:
     """The way of one layer change through its planes. pairs : that it pierces, from above
     frequency : (f,) Hz, evenly spaced from the first; impedance : (f,) ohm between the outermost planes at the via
+    joined : whether something that conducts joins them
     """
 
     pairs: tuple[PlanePair, ...]
     frequency: Floats
     impedance: NDArray[np.complex128]
+    joined: bool = False
 
     def per_volt(self, z0: float, highest: float) -> tuple[float, float]:
         """Largest voltage between the planes per volt of the line's wave up to `highest` Hz, and at which (Hz)."""
@@ -52,7 +61,8 @@ class Pierced:
         height in `rise`, `duration` from edge to edge. The line's own 2·Z0 lies in parallel."""
         step = float(self.frequency[1] - self.frequency[0])
         f = np.concatenate([[0.0], self.frequency])
-        own = np.concatenate([[self.impedance[0].real if len(self.pairs[0].ties) else 1e12], self.impedance])
+        joined = self.joined or all(len(pair.ties) for pair in self.pairs)
+        own = np.concatenate([[self.impedance[0].real if joined else 1e12], self.impedance])
         whole = own * 2 * z0 / (own + 2 * z0)
         edge = np.sinc(f * rise) * np.exp(-1j * np.pi * f * rise)
         pulse = duration * np.sinc(f * duration) * np.exp(-1j * np.pi * f * duration)
@@ -79,43 +89,98 @@ def pairs_through(view: View, row: int) -> tuple[PlanePair, ...]:
 
 def pierced(view: View, rows: list[int]) -> dict[int, Pierced]:
     """Layer changes (rows of view.layer_changes, dearest first) with what they pierce solved; those left out have no
-    unbroken row of pairs, stand on a tie, or are beyond `MOST` of their pair."""
-    changes, vias = view.layer_changes, view.board.vias
-    ways = {row: through for row in rows if (through := pairs_through(view, row))}
+    unbroken row of pairs, stand on a tie, are beyond `MOST` of a pair, or their return passes beside one of the planes
+    between."""
+    ways: dict[int, tuple[PlanePair, ...]] = {}
+    returns: dict[int, list[Way]] = {}
     by_pair: dict[int, list[int]] = defaultdict(list)
     pairs: dict[int, PlanePair] = {}
-    for row, through in ways.items():
+    for row in rows:
+        through = pairs_through(view, row)
+        back = _returns(view, row, through) if len(through) > 1 else []
+        if not through or back is None:
+            continue
+        ways[row], returns[row] = through, back
         for pair in through:
             pairs[id(pair)] = pair
             by_pair[id(pair)].append(row)
     solved: dict[tuple[int, int], NDArray[np.complex128]] = {}
-    grids: dict[int, Floats] = {}
     frequency = _frequencies(view, list(ways))
     for key, members in by_pair.items():
-        pair, ports, kept = pairs[key], [], []
-        for row in members[:MOST]:
-            x, y = float(changes.x[row]), float(changes.y[row])
-            radius = float(vias.drill[changes.via[row]]) / 2
-            apart = np.hypot(vias.x[pair.ties] - x, vias.y[pair.ties] - y) > radius + vias.drill[pair.ties] / 2
-            if apart.all():
-                ports.append((x, y, radius))
-                kept.append(row)
-        if not kept:
-            continue
+        members = [row for row in members if not _on_tie(view, pairs[key], _own_port(view, row))][:MOST]
         try:
-            z = pair_impedance(view, pair, ports, frequency)
+            found = _between(view, pairs[key], members, returns, frequency)
         except OutOfRange:
             continue
-        grids[key] = frequency
-        for i, row in enumerate(kept):
-            solved[key, row] = z[:, i, i]
+        solved |= {(key, row): z for row, z in found.items()}
     out = {}
     for row, through in ways.items():
         parts = [solved.get((id(pair), row)) for pair in through]
         known = [part for part in parts if part is not None]
         if len(known) == len(through):
-            out[row] = Pierced(through, frequency, np.sum(known, axis=0))
+            whole = np.sum(known, axis=0)
+            back = returns[row]
+            series = 2j * np.pi * frequency[:, None] * np.array([0.0, *(way.series for way in back)])
+            whole = whole + series[:, :, None] * np.eye(len(back) + 1)
+            joined = any(way.what == "a via" for way in back)
+            out[row] = Pierced(through, frequency, _shorted(whole), joined)
     return out
+
+
+def _own_port(view: View, row: int) -> tuple[float, float, float]:
+    """Place and radius of a layer change, m."""
+    changes = view.layer_changes
+    radius = float(view.board.vias.drill[changes.via[row]]) / 2
+    return float(changes.x[row]), float(changes.y[row]), radius
+
+
+def _on_tie(view: View, pair: PlanePair, port: tuple[float, float, float]) -> bool:
+    x, y, radius = port
+    vias = view.board.vias
+    apart = np.hypot(vias.x[pair.ties] - x, vias.y[pair.ties] - y) > radius + vias.drill[pair.ties] / 2
+    return not apart.all()
+
+
+def _returns(view: View, row: int, through: tuple[PlanePair, ...]) -> list[Way] | None:
+    """The nearest of what joins the outermost planes of a change through several pairs; those that tie each pair
+    anyway are left out. None where the very nearest lies beyond the edge of a plane between."""
+    changes = view.layer_changes
+    areas = int(changes.upper_area[row]), int(changes.lower_area[row])
+    found = between_layers(view, *areas, *_own_port(view, row)).ways
+    inside = [way for way in found if all(pair.holds(*way.at) for pair in through)]
+    if found and (not inside or inside[0] is not found[0]):
+        return None
+    ports = [(way, (*way.at, way.radius)) for way in inside]
+    return [way for way, port in ports if not all(_on_tie(view, pair, port) for pair in through)][:RETURNS]
+
+
+def _between(
+    view: View, pair: PlanePair, rows: list[int], returns: dict[int, list[Way]], frequency: Floats
+) -> dict[int, NDArray[np.complex128]]:
+    """(f, 1 + n, 1 + n) ohm between one pair's planes at each layer change and at its n returns; what stands on a tie
+    of the pair has none."""
+    places = {row: [_own_port(view, row), *((*way.at, way.radius) for way in returns[row])] for row in rows}
+    ports = list(dict.fromkeys(p for at in places.values() for p in at if not _on_tie(view, pair, p)))
+    if not ports:
+        return {}
+    z = pair_impedance(view, pair, ports, frequency)
+    index = {port: i for i, port in enumerate(ports)}
+    out = {}
+    for row, at in places.items():
+        whole = np.zeros((len(frequency), len(at), len(at)), dtype=np.complex128)
+        known = [k for k, port in enumerate(at) if port in index]
+        rows_of = [index[at[k]] for k in known]
+        whole[np.ix_(range(len(frequency)), known, known)] = z[np.ix_(range(len(frequency)), rows_of, rows_of)]
+        out[row] = whole
+    return out
+
+
+def _shorted(z: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """(f,) impedance at the first of the ports of `z` (f, n, n) with the others short."""
+    if z.shape[1] == 1:
+        return z[:, 0, 0]
+    passed = np.linalg.solve(z[:, 1:, 1:], z[:, 1:, :1])
+    return np.asarray(z[:, 0, 0] - (z[:, :1, 1:] @ passed)[:, 0, 0])
 
 
 def _frequencies(view: View, rows: list[int]) -> Floats:

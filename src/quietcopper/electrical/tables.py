@@ -30,7 +30,7 @@ class Role:
 @dataclass(frozen=True)
 class Driver:
     """What drives a net. swing V; rise 10-90 % s; source ohm; rate Hz: clock frequency or, for data, half the bit
-    rate; kind : 'clock', 'data', 'slow' (indicators, straps, resets: counted with the edge their driver has).
+    rate; kind : 'clock', 'data', 'slow' (indicators, straps, resets).
 
     given : some figure was set by the user;  assumed : names of the figures that are assumptions ("rise", "source",
     "swing", "rate");  span : (figure, quietest, loudest value) where a model of the part states them

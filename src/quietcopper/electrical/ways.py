@@ -23,11 +23,14 @@ VIA_RADIUS = 0.15e-3  # m, of the vias that mount a capacitor, where the board d
 
 @dataclass(frozen=True)
 class Way:
-    """One of the things that join two areas: what it is, how far away (m) and where."""
+    """One of the things that join two areas: what it is, how far away (m) and where; its barrel's radius (m), and what
+    its mounting adds in series (H)."""
 
     what: str
     distance: float
     at: tuple[float, float]
+    radius: float = 0.0
+    series: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -264,6 +267,8 @@ def _joining(
             "a via" if i < len(vias) else str(caps.name[rows[i - len(vias)]]),
             float(distance[i]),
             (float(px[i]), float(py[i])),
+            float(own[i]),
+            float(series[i]),
         )
         for i in kept
     ]
