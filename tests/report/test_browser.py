@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+import os
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -414,3 +416,45 @@ def test_nothing_runs_out_of_the_page_sideways(visit, build_result, width):
     page.set_viewport_size({"width": width, "height": 900})
     page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
     assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+KEPT = Path(__file__).with_name("page_seen.png")
+TILES = (70, 45)  # the page is kept this coarse: words may break elsewhere, the picture as a whole may not change
+
+
+def coarse(page):
+    """The page as it is first seen, in tiles of 20 px, (45, 70, 3)."""
+    seen(page)
+    picture = Image.open(io.BytesIO(page.screenshot())).convert("RGB").resize(TILES, Image.Resampling.BOX)
+    return np.asarray(picture).astype(int)
+
+
+def unlike(one, other):
+    """(mean difference, share of tiles that differ clearly), of 255 and of 1."""
+    off = np.abs(one - other).max(axis=2)
+    return float(off.mean()), float((off > 36).mean())
+
+
+def alike(one, other):
+    mean, share = unlike(one, other)
+    return mean < 2.5 and share < 0.02
+
+
+def test_the_page_looks_as_it_was_looked_at(visit, build_result):
+    """The stored picture was opened and judged. Where the page is meant to look otherwise, make it anew with
+    KEEP_PAGE=1 in the environment, and look at it."""
+    page = visit(build_result())
+    now = coarse(page)
+    if os.environ.get("KEEP_PAGE"):
+        Image.fromarray(now.astype(np.uint8)).save(KEPT, optimize=True)
+    kept = np.asarray(Image.open(KEPT).convert("RGB")).astype(int)
+    assert alike(now, kept), unlike(now, kept)
+    # and it can tell: the board gone, the columns changed over, another ground
+    for css in (
+        ".view { opacity: 0 }",
+        ".desk { grid-column: 1 !important } .letter { grid-column: 2 !important }",
+        "body { background: #e8dcc8 }",
+    ):
+        style = page.add_style_tag(content=css)
+        assert not alike(coarse(page), kept), css
+        style.evaluate("style => style.remove()")
