@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -225,19 +226,34 @@ def plane_capacitance(view: View, a: int, b: int) -> float:
     return float(1 / (inverse[i, i] + inverse[j, j] - inverse[i, j] - inverse[j, i]))
 
 
+Joints = tuple[Floats, Floats, Floats, Floats, list[str]]
+_JOINTS: WeakKeyDictionary[View, dict[tuple[int, int], Joints]] = WeakKeyDictionary()
+
+
+def _joints(view: View, a: int, b: int) -> Joints:
+    """Everything that joins two areas: x, y, radius (m), mounting inductance (H), and what it is; kept for a view."""
+    kept = _JOINTS.setdefault(view, {})
+    if (a, b) not in kept:
+        board, caps = view.board, view.capacitors
+        layers = sorted((int(board.areas.layer[a]), int(board.areas.layer[b])))
+        vias = np.intersect1d(view.vias_on(a), view.vias_on(b))
+        rows = _capacitors(view, a, b)
+        kept[a, b] = (
+            np.concatenate([board.vias.x[vias], caps.x[rows]]),
+            np.concatenate([board.vias.y[vias], caps.y[rows]]),
+            np.concatenate([board.vias.drill[vias] / 2, np.full(len(rows), VIA_RADIUS)]),
+            np.concatenate([np.zeros(len(vias)), [_mounting(view, int(row), layers) for row in rows]]),
+            ["a via"] * len(vias) + [str(name) for name in caps.name[rows]],
+        )
+    return kept[a, b]
+
+
 def _joining(
     view: View, a: int, b: int, x: float, y: float, radius: float, added: Added | None = None
 ) -> tuple[list[Way], float]:
     """What joins two areas on different layers, nearest first, and the inductance of all of it together, H."""
-    board, caps = view.board, view.capacitors
-    layers = sorted((int(board.areas.layer[a]), int(board.areas.layer[b])))
-    spacing = board.distance(*layers)
-    vias = np.intersect1d(view.vias_on(a), view.vias_on(b))
-    rows = _capacitors(view, a, b)
-    px = np.concatenate([board.vias.x[vias], caps.x[rows]])
-    py = np.concatenate([board.vias.y[vias], caps.y[rows]])
-    own = np.concatenate([board.vias.drill[vias] / 2, np.full(len(rows), VIA_RADIUS)])
-    series = np.concatenate([np.zeros(len(vias)), [_mounting(view, int(row), layers) for row in rows]])
+    spacing = view.board.distance(*sorted((int(view.board.areas.layer[a]), int(view.board.areas.layer[b]))))
+    px, py, own, series, what = _joints(view, a, b)
     distance = np.hypot(px - x, py - y)
     order = np.lexsort((px, py, np.round(distance, 9)))
     kept: list[int] = []
@@ -264,7 +280,7 @@ def _joining(
     inductance = return_path(spacing, radius, places, radii, mountings).inductance
     ways = [
         Way(
-            "a via" if i < len(vias) else str(caps.name[rows[i - len(vias)]]),
+            what[i],
             float(distance[i]),
             (float(px[i]), float(py[i])),
             float(own[i]),
