@@ -11,6 +11,7 @@ from quietcopper.build import rectangle, small_board
 from quietcopper.electrical import return_maps
 from quietcopper.electrical.view import View
 from quietcopper.electrical.ways import gap_inductance
+from quietcopper.fields import return_sheet
 from quietcopper.fields.copper_dc import conduct
 from quietcopper.fields.slots import solve_opening, solve_slot
 from quietcopper.units import COPPER_CONDUCTIVITY
@@ -43,6 +44,27 @@ def test_a_round_opening_counts_with_its_shape() -> None:
     shape = shapely.transform(disc, lambda p: (p - (25, 15)) * MM)
     expected = solve_opening(shape, [0.2 * MM], [0.2 * MM], [0.5 * MM])[0, 0]
     assert_allclose(gap_inductance(view, 0)[0], expected, rtol=0.01)
+
+
+def test_a_trace_led_through_the_opening_shields_it() -> None:
+    """A moat of 20 x 2 mm round a strip of 1.2 mm: no flux passes the strip. Against the return current on a sheet with
+    the strip as an island (10 %: cells of 0.1 mm, four to a slot); the empty moat has a tenth more."""
+    moat, strip = rectangle(24, 5, 26, 25), [(25, 6), (25, 24)]
+    b = small_board()
+    b.pour("GND", 2, rectangle(0, 0, 50, 30), edge=0.5, keep_islands=True, cut=[moat])
+    b.trace("N0", 1, [(5, 15), (45, 15)])
+    b.trace("VCC", 2, strip, width=1.2)
+    view = View(b.build())
+    found = gap_inductance(view, 0)[0]
+    window = shapely.box(10, 1, 40, 29)
+    island = shapely.LineString(strip).buffer(0.6)
+    trace = return_sheet.Trace(np.array([[12, 15], [38, 15]]) * MM, 0.2 * MM, 0.2 * MM)
+    sheet = []
+    for shape in (window, window.difference(moat.difference(island))):
+        grid = return_sheet.cells(shapely.transform(shape, lambda p: p * MM), 0.1 * MM)
+        sheet.append(return_sheet.solve(grid, trace, trace.way[1], trace.way[0]).inductance)
+    assert_allclose(found, sheet[1] - sheet[0], rtol=0.1)
+    assert gap_inductance(_board(moat, [(5, 15), (45, 15)]), 0)[0] > 1.05 * found
 
 
 def test_a_plane_behind_and_lines_of_two_directions() -> None:

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import shapely
 
 from quietcopper.electrical.choices import led_at_edge
+from quietcopper.electrical.crossings import along_edge
 from quietcopper.electrical.edges import EdgeRuns, runs_near_edge
 from quietcopper.electrical.emission import worst_field
+from quietcopper.electrical.return_maps import Stretch, map_along
 from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.view import View
+from quietcopper.errors import OutOfRange
 from quietcopper.fields.returns import plane_inductance
+from quietcopper.fields.spectra import knee
 from quietcopper.findings import (
     Allowance,
     CauseHint,
@@ -38,7 +43,7 @@ length near the edge, times the current at each frequency, gives a voltage along
 as
 a resonant antenna of 37 ohm, the field as 60·I/r. An upper bound for ranking: other planes and the cable's real
 impedance
-lower it."""
+lower it. What the edge adds to the loop itself is solved on the plane's real shape for the three worst."""
 ALLOWANCES: Mapping[str, Limit] = {
     "heights": Limit(
         5.0,
@@ -51,11 +56,13 @@ ALLOWANCES: Mapping[str, Limit] = {
 SOURCES = (
     "Leone, IEEE Trans. EMC 43(4), 2001, 667-671: net inductance of a finite plane (solved again by conformal mapping)",
     "Ott, Electromagnetic Compatibility Engineering: common-mode current on cables, 60·I/r at resonance (from memory)",
+    "Return current on the plane's real shape: fields.return_sheet, held to exact shares and to the half plane",
     "CISPR 32 and 47 CFR 15.109: the limits",
 )
 
 
 ALONG = 0.7  # of the way to the edge that lies across a trace that counts as running along it
+SOLVED, WORTH = 3, -6.0  # findings whose return is solved and drawn; dB from which on
 MARGIN = 50e-6  # m, further inside than asked for, so that rounding decides nothing
 
 
@@ -77,10 +84,44 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
     for row, (run, area) in enumerate(zip(near.run, near.area, strict=True)):
         if signal[runs.net[run]]:
             groups[int(runs.net[run]), int(area)].append(row)
+    found: list[tuple[Finding, np.ndarray]] = []
     for (net, area), members in groups.items():
         rows = np.array(members)
         if runs.length[near.run[rows]].sum() >= shortest:
-            yield from _price(view, near, rows, net, area, heights)
+            for said in _price(view, near, rows, net, area, heights):
+                if isinstance(said, Finding):
+                    found.append((said, rows))
+                else:
+                    yield said
+    found.sort(key=lambda f: (-round(f[0].excess_db, 6), f[0].subject))
+    for i, (finding, rows) in enumerate(found):
+        yield _solved(view, near, rows, finding) if i < SOLVED and finding.excess_db >= WORTH else finding
+
+
+def _solved(view: View, near: EdgeRuns, rows: np.ndarray, finding: Finding) -> Finding:
+    """The finding with what the edge adds to the loop where the line runs nearest to it, solved on the plane's real
+    shape at the knee of the net's edge, and a map of the return current of its longest stretch there."""
+    board, runs = view.board, view.runs
+    index = near.run[rows]
+    worst = int(np.argmin(np.round(near.inside[rows], 9)))
+    layers = int(runs.layer[index[0]]), int(board.areas.layer[near.area[rows[0]]])
+    net, width, height = int(runs.net[index[0]]), float(runs.width[index].mean()), float(near.height[rows].mean())
+    frequency = float(knee(view.drivers[net].rise))
+    parts = shapely.get_parts(shapely.line_merge(shapely.union_all(runs.line[index])))
+    line = max(parts.tolist(), key=lambda p: (round(p.length, 9), p.bounds))
+    more: dict[str, Any] = {}
+    try:
+        loop = along_edge(view, runs.line[index[worst]], layers, net, width, frequency)
+        more |= {
+            "stretch_solved_mm": loop.length * 1e3,
+            "excess_inductance_nh": loop.inductance * 1e9,
+            "excess_resistance_ohm": loop.resistance,
+        }
+        drawn = map_along(view, Stretch(net, line, *layers, width, height), frequency)
+        more |= {"mode": drawn.drawing(), "return_path": drawn.way()}
+    except OutOfRange:  # the evidence then holds as much as was solved
+        pass
+    return replace(finding, evidence={**finding.evidence, **more})
 
 
 def _price(

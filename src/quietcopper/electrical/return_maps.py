@@ -52,7 +52,8 @@ class ReturnMap:
     ways : lines that the current follows, m, in order from the line's end: one, or one on each piece of copper where
     it is handed over
     inductance, resistance : what the plane as it is (openings, notches, edges; not what hands the current over between
-    its pieces) adds to the loop over a plane without any, H and ohm; nan where the cells are too coarse for the height
+    its pieces) adds to the loop over a plane without any, H and ohm; nan where not asked for, or the cells are
+    too coarse for the height
     """
 
     stretch: Stretch
@@ -156,6 +157,16 @@ def map_of(view: View, stretch: Stretch, frequency: float) -> ReturnMap:
     return _solved(view, stretch, frequency, window, size, [end, *bridges], [*bridges, start], middles)
 
 
+def map_along(view: View, stretch: Stretch, frequency: float) -> ReturnMap:
+    """The return of a piece of a line at a frequency, Hz, which comes on to the plane and leaves it right under the
+    piece's ends: for drawing, without figures. Raises OutOfRange as `map_of` does."""
+    x0, y0, x1, y1 = stretch.line.bounds
+    window = (x0 - MARGIN, y0 - MARGIN, x1 + MARGIN, y1 + MARGIN)
+    size = max(window[2] - window[0], window[3] - window[1]) / CELLS
+    start, end = shapely.get_coordinates(stretch.line)[[0, -1]]
+    return _solved(view, stretch, frequency, window, size, [end], [start], [end], figures=False)
+
+
 def _point(line: shapely.LineString, along: float) -> Floats:
     return np.asarray(line.interpolate(along).coords[0], dtype=float)
 
@@ -247,6 +258,8 @@ def _solved(
     entry: Sequence[Point],
     leave: Sequence[Point],
     over: Sequence[Point],
+    *,
+    figures: bool = True,
 ) -> ReturnMap:
     """entry, leave : where the current comes on to each piece of copper and leaves it, from the line's end on; over :
     a place on the line above each piece"""
@@ -268,7 +281,7 @@ def _solved(
     ]
     flow = return_sheet.solve(grid, trace, np.array(places[0]), np.array(places[1]), frequency, sheet)
     more = float("nan"), float("nan")
-    if size <= COARSE * stretch.height:
+    if figures and size <= COARSE * stretch.height:
         unbroken = return_sheet.cells(box, size, window)
         bare = return_sheet.solve(unbroken, trace, places[0][0], places[1][-1], frequency, sheet)
         more = flow.inductance - bare.inductance, flow.resistance - bare.resistance
