@@ -70,7 +70,7 @@ function form(finding: string, state: State): HTMLElement {
     try {
       const done = await ask<Decision>("/api/decide", { finding, state: chosen.value, reason: reason.value, author: author.value });
       state.decisions[finding] = done;
-      state.author = author.value;
+      signed(state, author.value);
       tellDecision(finding, done);
       status.textContent = `Recorded in ${state.decisions_file}.`;
     } catch (error) { status.textContent = `Not recorded: ${(error as Error).message}.`; }
@@ -79,6 +79,11 @@ function form(finding: string, state: State): HTMLElement {
   return element;
 }
 const localAuthor = (state: State) => state.author;
+// Who has signed once need not be written again into the forms that are open.
+function signed(state: State, author: string): void {
+  state.author = author;
+  for (const field of all<HTMLInputElement>(".decide input[type=text]")) field.value ||= author;
+}
 
 // holder : what a place unfolds to, or a cause's section
 function tellRemarks(holder: Element, remarks: Remark[]): void {
@@ -101,7 +106,7 @@ function remarkForm(on: { finding: string } | { cause: string }, holder: Element
     button.disabled = true;
     try {
       held.push(await ask<Remark>("/api/comment", { ...on, text: text.value, author: author.value }));
-      state.author = author.value;
+      signed(state, author.value);
       tellRemarks(holder, held);
       text.value = "";
       status.textContent = `Recorded in ${state.decisions_file}.`;

@@ -73,6 +73,8 @@ def decibel_line(
         side, x = ("end", then - 10) if left_label or after is None else ("start", then + 10)
         if side == "end" and x - LABEL_PX < zero < then:
             x = min(x, zero - 5)  # the label stands beyond the allowance's tick, not across it
+        if side == "start" and then < zero < x + LABEL_PX:
+            x = max(x, zero + 5)
         if not bare:
             plate = x - LABEL_PX - 4 if side == "end" else x - 4  # else the line before it reads as a minus sign
             items.append(

@@ -95,7 +95,9 @@ def _nets(nets: Mapping[str, Any]) -> list[str]:
     gone, come = ("not found again", "not found before") if without else ("gone", "added")
     out += [f"nets {what}: {_few(names)}" for what, names in ((gone, nets["removed"]), (come, nets["added"])) if names]
     if nets["rerouted"]:
-        named = [f"{n['net']} ({n['trace_mm']['after'] - n['trace_mm']['before']:+.3g} mm)" for n in nets["rerouted"]]
+        longer = [n["trace_mm"]["after"] - n["trace_mm"]["before"] for n in nets["rerouted"]]
+        figures = [f"{mm:+.3g} mm".replace("-", "\N{MINUS SIGN}") for mm in longer]
+        named = [f"{n['net']} ({figure})" for n, figure in zip(nets["rerouted"], figures, strict=True)]
         out.append(f"routed differently: {_few(named)}")
     return out
 
