@@ -13,10 +13,11 @@ from numpy.testing import assert_allclose
 from shapely import Polygon, box
 
 from quietcopper.board import Areas, Board, Traces
-from quietcopper.build import BoardBuilder, circle, small_board
+from quietcopper.build import BoardBuilder, circle, rectangle, small_board
 from quietcopper.electrical.gaps import search_gaps
 from quietcopper.electrical.references import cut_runs, find_gaps
 from quietcopper.electrical.tables import Gaps, Runs
+from quietcopper.electrical.view import View
 
 MM = 1e-3
 EXACT = 1e-9  # m, the promised exactness of a boundary
@@ -491,3 +492,15 @@ def test_segments_of_no_length_have_no_run() -> None:
         )
     )
     assert runs.trace.tolist() == [0]
+
+
+def test_a_signals_patch_carries_no_return_and_a_large_one_may_be_a_plane() -> None:
+    """A touch pad between a line and its plane is looked through; what covers a sixth of the board is not."""
+    for size, met in ((4.0, "GND"), (8.0, "TOUCH")):
+        b = small_board(ground=(4,))
+        b.trace("CLK", 1, [(5, 15), (45, 15)])
+        b.area("TOUCH", 2, rectangle(20 - size, 15 - size, 20 + size, 15 + size))
+        view = View(b.build())
+        at = view.runs.reference[np.argmin([abs(line.centroid.x - 20e-3) for line in view.runs.line])]
+        assert view.board.nets[view.board.areas.net[at]] == met
+        assert len(view.patches) == (met == "GND")

@@ -12,13 +12,14 @@ import shapely
 from numpy.typing import NDArray
 
 from quietcopper.board import Board
-from quietcopper.board.model import Bools
+from quietcopper.board.model import Bools, Ints
 from quietcopper.electrical.chains import Chains, find_chains, main_references
 from quietcopper.electrical.cover import Stretches, cover, stretch_lines
 from quietcopper.electrical.openings import in_own_antipad, slot_reach
 from quietcopper.electrical.tables import Gaps, Runs
 from quietcopper.electrical.tiles import NEAR, TOUCH, Index, LayerCopper, layer_copper
 
+NO_PATCHES = np.empty(0, dtype=np.int32)
 SEAM = 10e-6  # m; no process etches an opening this narrow: it is a seam between shapes in the data
 SMALL = 0.5  # of the distance to the reference: a return forced aside by less than this hardly notices
 
@@ -60,12 +61,13 @@ class _Way:
     after: int
 
 
-def find_gaps(board: Board, runs: Runs) -> Gaps:
-    """Gaps under all traces, ordered by layer, reference and the trace row where they begin."""
-    return search_gaps(board, runs).gaps
+def find_gaps(board: Board, runs: Runs, patches: Ints = NO_PATCHES) -> Gaps:
+    """Gaps under all traces, ordered by layer, reference and the trace row where they begin. patches : rows in
+    board.areas that carry no return."""
+    return search_gaps(board, runs, patches).gaps
 
 
-def search_gaps(board: Board, runs: Runs) -> GapSearch:
+def search_gaps(board: Board, runs: Runs, patches: Ints = NO_PATCHES) -> GapSearch:
     """Gaps under all traces and the count of what was left out.
 
     A way over several segments, through joints and pads, is one gap. Where an uncovered stretch branches, its longest
@@ -79,7 +81,7 @@ def search_gaps(board: Board, runs: Runs) -> GapSearch:
     keys = np.unique(np.stack([board.traces.layer, main], axis=1)[main >= 0], axis=0)
     for layer, reference in keys.tolist():
         members = np.flatnonzero((board.traces.layer == layer) & (main == reference))
-        copper = layer_copper(board, reference)
+        copper = layer_copper(board, reference).without(patches)
         ways = _uncovered_ways(board, copper, members, chains)
         lines = _lines(board, ways)
         nets = np.array([board.traces.net[way.edges[0][0].trace] for way in ways], dtype=np.int64)

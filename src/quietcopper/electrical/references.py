@@ -7,22 +7,24 @@ import numpy as np
 from quietcopper.board import Board
 from quietcopper.board.model import Floats, Ints
 from quietcopper.electrical.cover import Stretches, cover, stretch_lines
-from quietcopper.electrical.gaps import find_gaps
+from quietcopper.electrical.gaps import NO_PATCHES, find_gaps
 from quietcopper.electrical.tables import Runs
-from quietcopper.electrical.tiles import NEAR, Index, area_layers, layer_copper
+from quietcopper.electrical.tiles import NEAR, Index, LayerCopper, area_layers, layer_copper
 
 __all__ = ["cut_runs", "find_gaps"]
 
 
-def cut_runs(board: Board) -> Runs:
+def cut_runs(board: Board, patches: Ints = NO_PATCHES) -> Runs:
     """Every trace segment cut where the first area met above or below it changes, in trace order.
 
     Seen from the trace, each direction is walked layer by layer: where the next layer has no filled copper, the one
     beyond is looked at, up to the outer layer. Copper of the trace's own net carries no return current and is looked
-    through; other traces are looked through as well. Copper of net 0 counts for every trace. Segments of no length
-    give no run.
+    through; other traces and `patches` (rows in board.areas) are looked through as well. Copper of net 0 counts for
+    every trace. Segments of no length give no run.
     """
-    above, below = _met(board, -1), _met(board, +1)
+    copper = {i: layer_copper(board, i).without(patches) for i in np.flatnonzero(area_layers(board)).tolist()}
+    copper = {i: mine for i, mine in copper.items() if len(mine.rows)}
+    above, below = _met(board, -1, copper), _met(board, +1, copper)
     trace, start, stop, up, down = _both(above, below)
     layer = board.traces.layer[trace]
     above_layer, above_gap = _distance(board, layer, up)
@@ -44,10 +46,9 @@ def cut_runs(board: Board) -> Runs:
     )
 
 
-def _met(board: Board, step: int) -> Stretches:
+def _met(board: Board, step: int, layers: dict[int, LayerCopper]) -> Stretches:
     """All traces cut by the first area met in one direction (value: row in board.areas, -1 none), in trace order."""
     traces = board.traces
-    bears = area_layers(board)
     waiting = Stretches.of(traces)
     done: list[Stretches] = []
     for distance in range(1, len(board.layers)):
@@ -57,10 +58,10 @@ def _met(board: Board, step: int) -> Stretches:
             here = waiting.take(looked_at == layer)
             if not 0 <= layer < len(board.layers):
                 done.append(here)
-            elif not bears[layer]:
+            elif int(layer) not in layers:
                 rest.append(here)
             else:
-                copper = layer_copper(board, int(layer))
+                copper = layers[int(layer)]
                 cut = cover(copper, traces, here, traces.net)
                 met = cut.value >= 0
                 found = cut.take(met)

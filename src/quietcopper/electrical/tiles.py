@@ -42,6 +42,11 @@ class LayerCopper:
     shapes: Shapes
     nets: Ints
 
+    def without(self, rows: Ints) -> LayerCopper:
+        """The same copper without these rows of board.areas."""
+        keep = ~np.isin(self.rows, rows)
+        return self if keep.all() else LayerCopper(self.rows[keep], self.shapes[keep], self.nets[keep])
+
     @cached_property
     def sizes(self) -> Floats:
         return np.asarray(shapely.area(self.shapes), dtype=np.float64)

@@ -16,6 +16,7 @@ from quietcopper.board import Board, Dielectric
 from quietcopper.electrical.settings import Settings
 from quietcopper.electrical.tables import (
     GROUND,
+    SIGNAL,
     Driver,
     Gaps,
     LayerChanges,
@@ -47,6 +48,7 @@ if TYPE_CHECKING:
 
 SAME_DISTANCE = 1e-7  # m; distances that differ by less are equal
 PLANE = 0.25  # share of the board from which on a layer's ground copper counts as a plane; common practice, no source
+PATCH = 0.1  # share of the board below which a signal's area is no plane; common practice, no source
 TYPICAL_DELAY = 6.5e-9  # s/m, for a net of which no run was solved; lines in laminate have 5.5 to 7.2 ns/m
 
 
@@ -54,9 +56,18 @@ class View:
     """A board under given settings. Every property is computed at its first use and kept.
 
     sections : cross-sections solved before, of this board or another; those solved now are added
+    pictures : whether checks solve what only a picture of a finding shows
     """
 
-    def __init__(self, board: Board, settings: Settings | None = None, *, sections: SectionCache | None = None) -> None:
+    def __init__(
+        self,
+        board: Board,
+        settings: Settings | None = None,
+        *,
+        sections: SectionCache | None = None,
+        pictures: bool = True,
+    ) -> None:
+        self.pictures = pictures
         self.settings = settings if settings is not None else Settings()
         self.sections = (SectionCache() if sections is None else sections).at(self.settings.accuracy)
         self.board = self.settings.correct(board)
@@ -98,13 +109,22 @@ class View:
     def runs(self) -> Runs:
         from quietcopper.electrical.references import cut_runs
 
-        return cut_runs(self.board)
+        return cut_runs(self.board, self.patches)
 
     @cached_property
     def gaps(self) -> Gaps:
         from quietcopper.electrical.references import find_gaps
 
-        return find_gaps(self.board, self.runs)
+        return find_gaps(self.board, self.runs, self.patches)
+
+    @cached_property
+    def patches(self) -> Ints:
+        """Rows in board.areas of signals' filled copper, which carries no other line's return: touch pads, wide
+        traces, heat spreaders. What is larger than `PATCH` counts as a plane of unknown use."""
+        areas, board = self.board.areas, self.board
+        signal = np.array([role.kind == SIGNAL for role in self.roles], dtype=bool)[areas.net]
+        small = shapely.area(areas.shape) < PATCH * board.outline.area
+        return np.flatnonzero(signal & small).astype(np.int32)
 
     @cached_property
     def crossings(self) -> Crossings:
