@@ -71,3 +71,20 @@ def test_what_is_told() -> None:
 
 def test_a_board_without_lines_has_none() -> None:
     assert emission_summary(View(small_board(ground=(2,)).build(), Settings())) == {}
+
+
+def test_what_was_assumed_of_a_driver_spans_a_range() -> None:
+    assert summary()["sources"][0]["range_db"] is None  # all was said
+    clock = NetSettings(role="signal", kind="clock", rate=100e6)
+    told = emission_summary(View(board(), Settings(patterns={"CLK*": clock}, margin=20.0)))
+    top = told["sources"][0]
+    best, worst = top["range_db"]
+    assert best <= top["excess_db"] <= worst
+    assert worst - best > 3
+    assert "at worst" in emission_told(told)[0]
+    assert " to " in emission_rows(told)[0][-1]
+
+
+def test_a_margin_lowers_what_is_allowed_by_itself() -> None:
+    plain, kept = summary(), summary(margin=6.0)
+    assert kept["sources"][0]["excess_db"] == pytest.approx(plain["sources"][0]["excess_db"] + 6, abs=1e-6)

@@ -131,7 +131,8 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         found.append((finding, row))
     found.sort(key=lambda f: (-round(f[0].excess_db, 6), f[0].subject))
     for i, (finding, row) in enumerate(found):
-        yield _with_map(view, finding, row, prices[row]) if i < MAPS and finding.excess_db >= 0 else finding
+        drawn = view.pictures and i < MAPS and finding.excess_db >= 0
+        yield _with_map(view, finding, row, prices[row]) if drawn else finding
 
 
 def _with_map(view: View, finding: Finding, row: int, price: _Price) -> Finding:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +11,7 @@ from quietcopper.cli import reading
 from quietcopper.errors import CallError
 
 if TYPE_CHECKING:
-    from quietcopper.findings import Comparison
+    from quietcopper.findings import Comparison, Result
 
 
 def add_parser(commands: Any) -> None:
@@ -41,8 +42,12 @@ def compare_to_folder(
     decisions_path: Path | None = None,
     stackup_path: Path | None = None,
     quiet: bool,
+    reviewed: Sequence[Result] = (),
 ) -> Comparison:
-    """Review both boards in memory, compare, and write compare.json and compare.html into `folder`."""
+    """Review both boards in memory, compare, and write compare.json and compare.html into `folder`.
+
+    reviewed : both results, where they are there already
+    """
     from quietcopper.checks import allowance_defaults
     from quietcopper.cli.review import known_decisions, progress_bar, with_decisions
     from quietcopper.electrical.settings import Settings, load_settings
@@ -56,8 +61,8 @@ def compare_to_folder(
     settings = load_settings(settings_path, allowance_defaults()) if settings_path else Settings()
     decided = known_decisions(decisions_path, old, new)
     boards = [reading.read(path, settings, stackup_path) for path in (old, new)]
-    results = []
-    for board in boards:
+    results = list(reviewed)
+    for board in boards[len(results) :]:
         with progress_bar(quiet) as progress:
             results.append(with_decisions(review(board, settings, progress=progress), decided))
     comparison = compare(results[0], results[1], boards[0], boards[1])

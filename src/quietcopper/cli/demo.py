@@ -28,11 +28,13 @@ def run(args: argparse.Namespace) -> int:
     folder: Path = args.output
     folder.mkdir(parents=True, exist_ok=True)
     old, new, settings = write_demo(folder)
+    results = []
     for board, name in ((old, "rev-a"), (new, "rev-b")):
         result = review_to_folder(board, settings, folder / name, quiet=args.quiet)
+        results.append(result)
         if not args.quiet:
             print(f"{name}: " + "\n".join(summary(result, folder / name)) + "\n")
-    comparison = compare_to_folder(old, new, settings, folder / "compare", quiet=args.quiet)
+    comparison = compare_to_folder(old, new, settings, folder / "compare", quiet=args.quiet, reviewed=results)
     if not args.quiet:
         print("\n".join(compare_summary(comparison, folder / "compare")))
     return 0

@@ -143,9 +143,12 @@ def radiation_finding(
     cause: CauseHint,
     evidence: Mapping[str, Any],
 ) -> Finding:
-    """What the three checks of radiating lines say in the same way: the estimate against its limit, what helps at the
-    driver, the spectrum, and the range of what was assumed."""
+    """What the three checks of radiating lines say in the same way: the estimate against its limit, the edit that
+    removes the cause and what helps at the driver, the spectrum, and the range of what was assumed."""
     view = radiators.view
+    own: tuple[Remedy, ...] = ()
+    if cause.change is not None and cause.change.kind and cause.alone is None:
+        own = (Remedy(cause.change, None, "not solved"),)
     return Finding(
         check=check,
         subject=(view.board.nets[net],),
@@ -155,7 +158,7 @@ def radiation_finding(
         predicted=estimate.field,
         allowance=Allowance(estimate.limit, "V/m", estimate.source, "review.standard"),
         cause=cause,
-        remedies=tuple(remedies_at_driver(radiators, net, estimate.excess_db, *mechanisms)),
+        remedies=(*own, *remedies_at_driver(radiators, net, estimate.excess_db, *mechanisms)),
         evidence={
             **evidence,
             "rise_ps": view.drivers[net].rise * 1e12,

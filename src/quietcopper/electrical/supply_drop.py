@@ -23,6 +23,7 @@ from quietcopper.electrical.paths import NetGraph, pin_nodes, without_areas
 from quietcopper.electrical.supplies import Consumer, Supply
 from quietcopper.electrical.view import View
 from quietcopper.errors import OutOfRange
+from quietcopper.fields.content import kept_by_content
 from quietcopper.fields.copper_dc import Sheet, conduct, sheet_resistance
 from quietcopper.fields.vias import barrel_resistance
 
@@ -286,6 +287,7 @@ class _Network:
         return np.clip(out, 0.05e-3, 2e-3)
 
 
+@kept_by_content(96)
 def _conduct(shape: shapely.Polygon, points: Floats, radius: Floats) -> Sheet:
     """The sheet, with cells fine enough for its necks."""
     cell = float(np.sqrt(shape.area / CELLS))

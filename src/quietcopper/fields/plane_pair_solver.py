@@ -22,6 +22,7 @@ from threadpoolctl import threadpool_limits
 
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.cavity import Expansion, Pair
+from quietcopper.fields.content import kept_by_content
 from quietcopper.fields.plane_grid import Grid, rasterise
 from quietcopper.fields.plane_modes import Inverse, lowest_modes
 from quietcopper.fields.plane_points import Ties, sources, unresolved
@@ -90,42 +91,68 @@ def solve(
     tie_a = np.broadcast_to(checked("via radius", tie_radius), len(tie)).astype(float)
     limit = float(pair.eigenvalue(checked("highest frequency", highest)))
     shape = filled(shape, np.vstack([xy, tie]))
-    grid = rasterise(shape, cell_size(shape, limit, cells) if cell is None else float(checked("cell size", cell)))
+    size = cell_size(shape, limit, cells) if cell is None else float(checked("cell size", cell))
     # Several BLAS threads make this slower, many times where other work shares the cores, and round differently.
     with threadpool_limits(limits=1, user_api="blas"):
-        return _expand(pair, grid, limit, xy, a, tie, tie_a)
+        return _expand(pair, _modes(shape, size, limit, tie, tie_a), limit, xy, a)
 
 
-def _expand(pair: Pair, grid: Grid, limit: float, xy: Floats, a: Floats, tie: Floats, tie_a: Floats) -> PlanePair:
-    """The modes on the grid and the static fields of the points."""
+@dataclass(frozen=True, eq=False)
+class _Modes:
+    """A piece on its grid with the ties that are there for good, whatever its ports.
+
+    ties : None for none;  eigenvalues (n,), modes (cells, n);  shift : of `inverse`
+    """
+
+    grid: Grid
+    mass: Floats
+    index: NDArray[np.intp]
+    ties: Ties | None
+    inverse: Inverse
+    eigenvalues: Floats
+    modes: Floats
+    shift: float
+
+
+@kept_by_content(24)
+def _modes(shape: shapely.Polygon, size: float, limit: float, tie: Floats, tie_a: Floats) -> _Modes:
+    grid = rasterise(shape, size)
     matrix, mass, index = assemble(grid)
-    feed, lack = sources(grid, index, xy), unresolved(grid, xy, a)
-    if len(tie):
-        ties = Ties.build(grid, index, tie, tie_a)
+    ties = Ties.build(grid, index, tie, tie_a) if len(tie) else None
+    if ties is not None:
         matrix = matrix + ties.added
-        if len(xy):
-            # A tie's current answers the port through the part of its field that the grid lacks as well.
-            seen = ties.seen_by(grid, xy, a) @ ties.lack
-            feed = feed - (ties.feed @ seen.T).toarray()
-            lack = lack - (seen @ ties.seen_by(grid, xy, a).T).toarray()
-    area = float(mass.sum())
     root = np.sqrt(mass)
     scaled = sparse.diags_array(1 / root) @ matrix @ sparse.diags_array(1 / root)
-    top = max(KEPT**2 * limit, 30 * 4 * np.pi / area)
+    top = max(KEPT**2 * limit, 30 * 4 * np.pi / float(mass.sum()))
     shift = -0.02 * top
     inverse = Inverse(sparse.csc_array(scaled - shift * sparse.eye_array(len(mass))))
     eigenvalues, modes = lowest_modes(inverse, len(mass), shift, SETTLED * limit, top)
+    return _Modes(grid, mass, index, ties, inverse, eigenvalues, modes, shift)
+
+
+def _expand(pair: Pair, solved: _Modes, limit: float, xy: Floats, a: Floats) -> PlanePair:
+    """The modes with the static fields of the points."""
+    grid, index, modes = solved.grid, solved.index, solved.modes
+    feed, lack = sources(grid, index, xy), unresolved(grid, xy, a)
+    if solved.ties is not None and len(xy):
+        # A tie's current answers the port through the part of its field that the grid lacks as well.
+        seen = solved.ties.seen_by(grid, xy, a) @ solved.ties.lack
+        feed = feed - (solved.ties.feed @ seen.T).toarray()
+        lack = lack - (seen @ solved.ties.seen_by(grid, xy, a).T).toarray()
+    root = np.sqrt(solved.mass)
     # Static fields of the ports, and what of them lies beyond the modes.
     drive = feed / root[:, None]
-    static_field = inverse(drive)
+    static_field = solved.inverse(drive)
     inside = modes.T @ static_field
     beyond = static_field - modes @ inside
     static = static_field.T @ drive
     mixed = inside.T @ (modes.T @ drive)
-    static = static - mixed - mixed.T + (inside.T * (eigenvalues - shift)) @ inside + lack
-    corrected = eigenvalues * (1 + eigenvalues * grid.dx * grid.dy / 16)  # the grid's mean dispersion
-    expansion = Expansion.build(corrected, modes.T @ drive, static, beyond.T @ beyond, shift, limit)
-    return PlanePair(pair, expansion, grid, index, np.hstack([modes, beyond]) / root[:, None], area)
+    static = static - mixed - mixed.T + (inside.T * (solved.eigenvalues - solved.shift)) @ inside + lack
+    # the grid's mean dispersion
+    corrected = solved.eigenvalues * (1 + solved.eigenvalues * grid.dx * grid.dy / 16)
+    expansion = Expansion.build(corrected, modes.T @ drive, static, beyond.T @ beyond, solved.shift, limit)
+    fields = np.hstack([modes, beyond]) / root[:, None]
+    return PlanePair(pair, expansion, grid, index, fields, float(solved.mass.sum()))
 
 
 def filled(shape: shapely.Polygon, points: Floats) -> shapely.Polygon:

@@ -20,6 +20,7 @@ from scipy.sparse.csgraph import connected_components
 from threadpoolctl import threadpool_limits
 
 from quietcopper.errors import CallError, OutOfRange
+from quietcopper.fields.content import kept_by_content
 from quietcopper.fields.ranges import Floats, checked
 from quietcopper.fields.return_sheet import kernel_of_image, kernel_of_patches
 from quietcopper.units import MU0
@@ -46,6 +47,7 @@ class Loop:
     links: Floats
 
 
+@kept_by_content(32)
 def solve(
     levels: list[NDArray[np.intp]], heights: list[float], size: float, links: list[Link], source: Floats, *, plane: bool
 ) -> Loop:

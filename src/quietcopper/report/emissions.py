@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from markupsafe import Markup
@@ -35,14 +35,25 @@ def emission_told(emission: Data) -> list[str]:
     top = emission["sources"][0]
     over = "over" if top["excess_db"] >= 0 else "under"
     upper, internal, knee = (figure(emission[key], "Hz") for key in ("upper_hz", "highest_internal_hz", "knee_hz"))
+    span = ""
+    if top["range_db"] is not None:
+        low, high = (decibels(v) for v in top["range_db"])
+        span = f" Its driver is assumed in part: at best {low}, at worst {high}."
     return [
         f"{top['net']} leads by {top['mechanism']}: at most {top['level_dbuv_m']:.0f} dBµV/m at "
         f"{figure(top['frequency_hz'], 'Hz')}, {abs(top['excess_db']):.0f} dB {over} {emission['standard']} at "
-        f"{emission['distance_m']:g} m, {emission['antenna']}.",
+        f"{emission['distance_m']:g} m, {emission['antenna']}.{span}",
         f"Looked at from 30 MHz to {upper}, which {emission['standard']} ({emission['upper_clause']}) asks for a "
         f"highest internal frequency of {internal}; the fastest edge reaches to {knee}.",
         str(emission["caution"]),
     ]
+
+
+def _between(span: Sequence[float] | None) -> str:
+    """' (−3 to +12)': best and worst over what was assumed of the driver; nothing where nothing was."""
+    if span is None:
+        return ""
+    return f" ({decibels(span[0], unit=False)} to {decibels(span[1], unit=False)})"
 
 
 def emission_leads(emission: Data) -> list[str]:
@@ -63,7 +74,7 @@ def emission_leads(emission: Data) -> list[str]:
 
 
 def emission_rows(emission: Data) -> list[list[str]]:
-    """Sources as a table's rows: line, how, at, level, limit, excess."""
+    """Sources as a table's rows: line, how, at, level, limit, excess with its range."""
     return [
         [
             s["net"],
@@ -71,7 +82,7 @@ def emission_rows(emission: Data) -> list[list[str]]:
             figure(s["frequency_hz"], "Hz"),
             f"{s['level_dbuv_m']:.0f} dBµV/m",
             f"{s['limit_dbuv_m']:.0f} dBµV/m",
-            decibels(s["excess_db"]),
+            decibels(s["excess_db"]) + _between(s["range_db"]),
         ]
         for s in emission["sources"]
     ]

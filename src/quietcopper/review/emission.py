@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from quietcopper.electrical.emission import allowed_field
-from quietcopper.electrical.radiators import IN_WORDS, MECHANISMS, radiators_of
+from quietcopper.electrical.radiators import IN_WORDS, MECHANISMS, Radiators, radiators_of
 from quietcopper.electrical.view import View
 from quietcopper.fields.limits import standard
 from quietcopper.fields.radiation import microvolt_db
@@ -37,6 +37,7 @@ def emission_summary(view: View) -> dict[str, Any]:
     power, best = np.zeros(BANDS), np.zeros(BANDS)
     leads = np.full(BANDS, -1)
     sources: list[dict[str, Any]] = []
+    which: list[tuple[int, str]] = []
     for net in sorted(radiators.by_net):
         frequency, fields = radiators.fields(net)
         if not fields:
@@ -64,6 +65,7 @@ def emission_summary(view: View) -> dict[str, Any]:
                     "excess_db": 20 * float(np.log10(level / most_allowed)),
                 }
             )
+            which.append((net, mechanism))
     if not sources:
         return {}
     drawn = np.flatnonzero(power > FLOOR**2)
@@ -81,6 +83,13 @@ def emission_summary(view: View) -> dict[str, Any]:
         "level_dbuv_m": microvolt_db(np.sqrt(power[drawn])).tolist(),
         "limit_dbuv_m": microvolt_db(allowed_field(settings, middle[drawn])).tolist(),
         "leads": [f"{sources[i]['net']}, {sources[i]['mechanism']}" for i in leads[drawn]],
-        "sources": [sources[i] for i in order[:MOST_SOURCES]],
+        "sources": [{**sources[i], "range_db": _range(radiators, *which[i])} for i in order[:MOST_SOURCES]],
         "more_sources": max(0, len(order) - MOST_SOURCES),
     }
+
+
+def _range(radiators: Radiators, net: int, mechanism: str) -> list[float] | None:
+    """Best and worst excess of one mechanism of a line over what was assumed of its driver, dB; None where nothing
+    was."""
+    priced = radiators.estimate(net, mechanism)
+    return None if priced is None or priced[0].range_db is None else list(priced[0].range_db)

@@ -330,6 +330,8 @@ def _settled_cause(proven: _Proven) -> Cause:
     cause = proven.cause
     if is_solved(cause.solved) or cause.solved == CANNOT:
         return cause
+    if cause.solved == IN_WORDS:
+        return cause
     open_ = cause.excess_before_db >= 0 and _proposals(cause, proven.findings)
     return dataclasses.replace(cause, excess_after_db=None, solved=NO_TIME if open_ else "not solved")
 
@@ -339,6 +341,11 @@ def _not_seen(trial: Trial) -> str:
 
 
 def _told_cause(cause: Cause, trial: Trial, refused: list[tuple[Proposal, str]], result: Result) -> Cause:
+    """The cause with the change that was tried, and what it leaves. Where the tried one does not help, and the cause
+    has a change in words, that stays and the tried one is a note."""
+    if cause.change is not None and not is_change(cause.change.kind) and not _lowers(cause, trial, result):
+        notes = [f"Tried: {trial.change.text}, which leaves as much."]
+        return dataclasses.replace(cause, excess_after_db=None, solved=IN_WORDS, notes=tuple(notes))
     figures = [trial.after.get(i) for i in cause.findings]
     notes = list(trial.notes)
     after: float | None = None
@@ -351,6 +358,14 @@ def _told_cause(cause: Cause, trial: Trial, refused: list[tuple[Proposal, str]],
     notes += _side_effects(cause, trial, result)
     solved = SOLVED if after is not None else "not solved"
     return dataclasses.replace(cause, change=trial.change, excess_after_db=after, solved=solved, notes=tuple(notes))
+
+
+def _lowers(cause: Cause, trial: Trial, result: Result) -> bool:
+    """Whether a change takes something away of the worst of a cause's findings."""
+    before = {f.id: f.excess_db for f in result.findings}
+    after = [trial.after.get(i) for i in cause.findings]
+    worst = max((before[i] if a is None else a for i, a in zip(cause.findings, after, strict=True)), default=GONE)
+    return worst < cause.excess_before_db - LEAST_DB
 
 
 def _side_effects(cause: Cause, trial: Trial, result: Result) -> list[str]:

@@ -19,14 +19,11 @@ from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.view import View
 from quietcopper.findings import Cause, Finding, Question, Result
 from quietcopper.findings.model import PASSES, grade
+from quietcopper.review.alike import like
 from quietcopper.review.causes import identify
 from quietcopper.review.compare import match_findings
 from quietcopper.review.look import Looked, run_check
 
-GEOMETRY = (  # what of a view depends on the board alone
-    *("copper", "runs", "gaps", "layer_changes", "neighbours", "part_kinds", "facing", "line_table"),
-    *("_facing_capacitance", "plane_network", "_vias_on", "trace_tree", "_pin_tree"),
-)
 WORK = 30_000  # objects that may be looked at again in all: bounds the time of larger boards
 MOST_ASKED = 6  # questions that are priced on a small board
 SLOWER = 2.0  # times the assumed rise time: what drive settings and series resistors usually leave open
@@ -58,13 +55,6 @@ def ask(view: View, checks: tuple[Check, ...], result: Result) -> tuple[Question
         if priced is not None:
             out.append(priced)
     return tuple(sorted(out, key=lambda q: (-q.crossing, -round(q.swing_db, 6), q.text)))
-
-
-def like(view: View, settings: Settings) -> View:
-    """The same board under other settings, its geometry taken over as far as it was worked out."""
-    other = View(view.board, settings, sections=view.sections)
-    other.__dict__.update({name: view.__dict__[name] for name in GEOMETRY if name in view.__dict__})
-    return other
 
 
 def _priced(view: View, checks: tuple[Check, ...], result: Result, asked: _Asked) -> Question | None:

@@ -18,6 +18,7 @@ from quietcopper.electrical.view import View
 from quietcopper.fields.section_solver import SectionCache
 from quietcopper.findings import Finding, NotChecked, Proposal, Result
 from quietcopper.findings.model import CHANGE_IT, IMPROVE_IT, PASSES, WATCH_IT
+from quietcopper.review.alike import like
 from quietcopper.review.compare import match_findings
 from quietcopper.review.look import Looked, look
 
@@ -34,15 +35,18 @@ class Bench:
     """What every trial needs: the board as reviewed, its view's settings without what is already in the board, the
     rules of edits, the checks, and the sections solved so far.
 
+    A changed board is looked at by every check, but solved only where it changed: cross-sections, modes of planes,
+    areas of supplies and loops of converters are kept by content (`fields.content`), a change of drivers keeps all the
+    geometry, and what only pictures show is left out.
+
     sources : resistance of the driver of each driven net, ohm by name
     made, seen : boards after changes and what was seen of them, so that each is worked out once
     """
 
-    board: Board
+    view: View
     settings: Settings
     rules: Rules
     checks: tuple[Check, ...]
-    sections: SectionCache
     sources: Mapping[str, float]
     made: dict[Any, tuple[Board, Changed | ChangeError]] = field(default_factory=dict)
     seen: dict[Any, tuple[Board, Looked]] = field(default_factory=dict)
@@ -52,7 +56,15 @@ class Bench:
         # The stackup that the settings gave is in the view's board; given again it would undo a change of it.
         settings = dataclasses.replace(view.settings, layers={}, dielectrics={}, masks={})
         sources = {name: d.source for name, d in zip(view.board.nets, view.drivers, strict=True) if d.swing > 0}
-        return cls(view.board, settings, rules_of(view), checks, view.sections, sources)
+        return cls(view, settings, rules_of(view), checks, sources)
+
+    @property
+    def board(self) -> Board:
+        return self.view.board
+
+    @property
+    def sections(self) -> SectionCache:
+        return self.view.sections
 
     def settings_with(self, series: Mapping[str, float]) -> Settings:
         """The settings with resistance in series with the drivers of some nets, ohm by name."""
@@ -68,7 +80,11 @@ class Bench:
         """What the checks say of a changed board; nothing of the supply of nets that are still to be routed."""
         key = (id(changed.board), tuple(sorted(changed.series.items())), changed.unrouted)
         if key not in self.seen:
-            view = View(changed.board, self.settings_with(changed.series), sections=self.sections)
+            settings = self.settings_with(changed.series)
+            if changed.board is self.board:
+                view = like(self.view, settings)
+            else:
+                view = View(changed.board, settings, sections=self.sections, pictures=False)
             looked = _without_supply_of(changed.unrouted, look(view, self.checks, progress))
             _keep(self.seen, key, (changed.board, looked))
         return self.seen[key][1]
