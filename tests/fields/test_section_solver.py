@@ -17,7 +17,7 @@ from quietcopper.fields.section import Coat, CrossSection, Sheet, Strip
 from quietcopper.fields.section_charges import solve_charges
 from quietcopper.fields.section_mesh import lay_panels, nodes
 from quietcopper.fields.section_search import find_gap, find_spacing, find_width
-from quietcopper.fields.section_solver import GROWTH, TIP, SectionCache, Solution, solve, solve_many
+from quietcopper.fields.section_solver import FINE, SectionCache, Solution, solve, solve_many
 from quietcopper.units import C0, EPS0, MM, MU0
 
 SAME = 1e-7  # the panels are the same; what differs is rounding
@@ -43,8 +43,8 @@ def surface(
     return CrossSection(lines, grounds, (Sheet(height * MM, 4.2),), coat_above=coat)
 
 
-def capacitances(section: CrossSection, order: int, growth: float = GROWTH) -> tuple[np.ndarray, np.ndarray]:
-    charges = solve_charges(nodes(lay_panels(section, growth, TIP), order))
+def capacitances(section: CrossSection, order: int, growth: float = FINE.growth) -> tuple[np.ndarray, np.ndarray]:
+    charges = solve_charges(nodes(lay_panels(section, growth, FINE.tip), order))
     return charges.capacitance, charges.bare_capacitance
 
 

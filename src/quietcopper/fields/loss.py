@@ -25,7 +25,7 @@ from quietcopper.fields.section_charges import Charges, field_at, solve_charges
 from quietcopper.fields.section_edges import check
 from quietcopper.fields.section_kernels import FREE, ONE_PLANE, TWO_PLANES, rule
 from quietcopper.fields.section_mesh import lay_panels, nodes
-from quietcopper.fields.section_solver import GROWTH, TIP
+from quietcopper.fields.section_solver import FINE
 from quietcopper.units import EPS0, MU0
 
 DB_PER_NEPER = 20 / math.log(10)
@@ -221,7 +221,7 @@ def loss_tangent(section: CrossSection, line: int = 0) -> float:
 
 
 def _solved(section: CrossSection) -> Charges:
-    return solve_charges(nodes(lay_panels(section, GROWTH, TIP), _ORDER))
+    return solve_charges(nodes(lay_panels(section, FINE.growth, FINE.tip), _ORDER))
 
 
 def _without_dielectrics(section: CrossSection) -> CrossSection:

@@ -12,7 +12,7 @@ from quietcopper.fields.section import CrossSection
 from quietcopper.fields.section_charges import Complexes, Floats, field_at, potential_at, solve_charges
 from quietcopper.fields.section_edges import check, height
 from quietcopper.fields.section_mesh import Mesh, lay_panels, nodes
-from quietcopper.fields.section_solver import GROWTH, TIP
+from quietcopper.fields.section_solver import FINE
 
 _ORDER = 4
 _ASIDE = 1e-9 * (0.6 + 0.8j)  # mesh units; moves points off the ends of panels, where the integrals are infinite
@@ -38,7 +38,7 @@ class FieldPicture:
         if volts.shape != (len(section.lines),):
             raise OutOfRange(f"{len(section.lines)} lines need as many voltages, got {volts.size}")
         check(section)
-        mesh = nodes(lay_panels(section, GROWTH, TIP), _ORDER)
+        mesh = nodes(lay_panels(section, FINE.growth, FINE.tip), _ORDER)
         charges = solve_charges(mesh)
         return cls(section, tuple(volts.tolist()), mesh, charges.loaded @ volts, float(charges.offset @ volts))
 
