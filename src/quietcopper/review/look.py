@@ -44,13 +44,14 @@ SHARING = (
         "capacitor-too-far",
         "supply-drop",
         "neck-over-its-current",
+        "trace-over-gap",
+        "trace-off-plane",
         "line-drives-cables",
         "loop-radiates",
         "plane-edges-radiate",
     ),
     ("traces-too-close", "pair-disturbed", "noise-on-cable-line"),
     ("impedance-step", "impedance-off-target", "long-line-unterminated", "branch-stub", "via-stub"),
-    ("trace-over-gap", "trace-off-plane"),
     ("clock-beside-connector", "connector-without-ground", "line-leaves-unfiltered", "weak-protection"),
 )
 
