@@ -51,6 +51,7 @@ NAMES = (
     "long-line-unterminated",
     "branch-stub",
     "via-stub",
+    "pair-off-target",
     "pair-out-of-balance",
     "pair-lines-unequal",
     "pair-disturbed",

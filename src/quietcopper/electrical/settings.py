@@ -56,6 +56,7 @@ class NetSettings:
     source: float | None = None
     rate: float | None = None
     target: float | None = None  # ohm, single line
+    differential: float | None = None  # ohm, of the line's pair
     group: str | None = None  # lines of one name should arrive together
     pair_with: str | None = None
     current: float | None = None

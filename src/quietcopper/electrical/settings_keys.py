@@ -74,6 +74,7 @@ NET = {
     "swing_v": _number("swing", "peak to peak", 0, 1e4),
     "source_ohm": _number("source", "driver's output resistance with series resistor", 0.001, 1e6),
     "target_ohm": _number("target", "impedance the line should have", 1, 1000),
+    "differential_ohm": _number("differential", "differential impedance that its pair should have", 1, 1000),
     "group": Key("group", "text", 'lines that should arrive together bear one name, "" for none'),
     "pair_with": Key("pair_with", "text", 'other line of the differential pair, "" for none'),
     "current_a": _number("current", "of a supply: direct current drawn from it in all", 0, 1e4),

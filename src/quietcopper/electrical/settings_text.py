@@ -29,8 +29,8 @@ Patterns such as [patterns."DDR_*"] take the same keys as a net, except pair_wit
 NETS = """\
 Nets. role: ground, supply, signal. kind of a signal: clock, data, slow (indicators, straps, resets, analog lines),
 none (nothing is sent). clock_mhz: clock or repetition rate; data_mbps: bit rate; rise_ps: 10 to 90 %; source_ohm: the
-driver with its series resistor; target_ohm: impedance the line should have; group: lines that should arrive together
-bear one name; pair_with: stands on the positive line."""
+driver with its series resistor; target_ohm: impedance the line should have; differential_ohm: that of its
+pair; group: lines that should arrive together bear one name; pair_with: stands on the positive line."""
 
 
 def quote(text: str) -> str:
@@ -166,6 +166,8 @@ def _net_values(view: View, net: int, mate: str | None) -> dict[str, Value]:
         target = said.target if said.target is not None else view.board.impedances.get(view.board.nets[net])
         if target is not None:
             out["target_ohm"] = target
+        if said.differential is not None:
+            out["differential_ohm"] = said.differential
         if mate is not None:
             out["pair_with"] = mate
     settled = role.given if role.kind != SIGNAL else driver.given and not driver.assumed

@@ -314,6 +314,11 @@ class View:
         said = self.settings.for_net(name).target
         return said if said is not None else self.board.impedances.get(name)
 
+    def differential_target_of(self, pair: Pair) -> float | None:
+        """Target differential impedance of a pair, ohm, where the settings name one at either of its lines."""
+        said = (self.settings.for_net(self.board.nets[net]).differential for net in (pair.positive, pair.negative))
+        return next((target for target in said if target is not None), None)
+
     @cached_property
     def highest_rate(self) -> float:
         """Highest clock frequency or half bit rate on the board, Hz, at least 1: decides how far up limits are
