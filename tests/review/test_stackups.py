@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 
 import numpy as np
 import pytest
 
-from quietcopper.build import rectangle, small_board
+from quietcopper.build import header, rectangle, small_board
 from quietcopper.checks import all_checks
 from quietcopper.cli import main
 from quietcopper.electrical.settings import NetSettings, Settings
@@ -15,7 +16,15 @@ from quietcopper.electrical.view import View
 from quietcopper.formats.ipc2581.writer import write_ipc2581
 from quietcopper.review.laminates import PREPREGS
 from quietcopper.review.look import look
-from quietcopper.review.stackups import alternatives, first_modes, symmetry, try_stackups, why_best
+from quietcopper.review.stackups import (
+    alternatives,
+    first_modes,
+    refitted,
+    symmetry,
+    try_stackups,
+    why_best,
+    without_assumed_cables,
+)
 from quietcopper.review.trial import Bench
 
 FAST = NetSettings(role="signal", kind="clock", swing=3.3, rise=0.5e-9, source=50.0, rate=50e6)
@@ -92,3 +101,33 @@ def test_command_says_it_as_text_and_as_json(tmp_path, capsys):
     assert "alike from both sides" in text
     assert "0.2 mm on L1" in text
     assert main(["stackup", str(path), "--most", "99", "-q"]) == 2
+
+
+def test_lines_with_a_target_are_refitted_and_told():
+    """Hammerstad and Jensen's microstrip (from memory) gives near 50 Ω at w/h = 1.9 for er 4.2: thinner sheets need
+    narrower lines in proportion."""
+    b = small_board(size_mm=(70, 40), ground=(2,))
+    b.net("CLK", target_ohm=50)
+    b.trace("CLK", 1, [(8, 20), (62, 20)], width=0.35)
+    view = View(b.build(), Settings(patterns={"CLK": FAST}))
+    bench = Bench.of(view, ())
+    net = bench.board.net_index["CLK"]
+    assert abs(view.impedance_of(net, 0) / 50 - 1) < 0.1
+    thin = dataclasses.replace(bench.board.dielectrics[0], thickness=bench.board.dielectrics[0].thickness / 2)
+    changed = dataclasses.replace(bench.board, dielectrics=(thin, *bench.board.dielectrics[1:]))
+    board, widths = refitted(bench, changed)
+    assert View(board, bench.settings).impedance_of(net, 0) == pytest.approx(50, rel=0.02)
+    assert board.traces.width[board.traces.net == net] < 0.35e-3 * 0.7
+    assert len(widths) == 1
+    assert "for 50 Ω (1 net)" in widths[0]
+
+
+def test_cables_that_were_only_assumed_are_left_out():
+    b = small_board(ground=(2,))
+    b.part("J1", header(2, pitch_mm=2.54, drill_mm=1.0, pad_mm=1.7), (4, 6), nets=("GND", "SIG"))
+    b.part("J2", header(2, pitch_mm=2.54, drill_mm=1.0, pad_mm=1.7), (4, 16), nets=("GND", "SIG"))
+    view = View(b.build(), Settings(connectors={"J2": {"cable": True}}))
+    assert set(view.cabled_connectors) == {"J1", "J2"}
+    settings, left_out = without_assumed_cables(view)
+    assert left_out == ("J1",)
+    assert View(view.board, settings).cabled_connectors == ("J2",)

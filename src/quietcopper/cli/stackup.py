@@ -22,7 +22,8 @@ def add_parser(commands: Any) -> None:
         help="judge a board's stackup and rank others",
         description="Judges a board's stackup (references and their distance, supply pairs, symmetry, impedances), "
         "then reviews the same copper on other stackups of as many layers, of common laminates, and ranks them by what "
-        "they leave over the allowances. Widths of lines stay as they are.",
+        "they leave over the allowances. Lines with a target get the width that holds it; cables that were only "
+        "assumed are left out.",
     )
     p.add_argument("board", metavar="BOARD", type=Path, help=reading.BOARD)
     p.add_argument("-s", "--settings", metavar="SETTINGS.toml", type=Path, help="corrections of what was inferred")
@@ -41,7 +42,7 @@ def stackups(args: argparse.Namespace) -> dict[str, Any]:
     from quietcopper.findings.document import plain
     from quietcopper.review.laminates import SOURCES
     from quietcopper.review.look import look
-    from quietcopper.review.stackups import judged, try_stackups, why_best
+    from quietcopper.review.stackups import AS_IT_IS, judged, try_stackups, why_best, without_assumed_cables
     from quietcopper.review.trial import Bench
 
     if not 0 <= args.most <= 20:
@@ -49,16 +50,19 @@ def stackups(args: argparse.Namespace) -> dict[str, Any]:
     settings = load_settings(args.settings, allowance_defaults()) if args.settings else Settings()
     board = reading.read(args.board, settings, args.stackup)
     checks = all_checks()
-    view = View(board, settings)
+    as_read = View(board, settings)
+    bare, cables = without_assumed_cables(as_read)
+    view = View(as_read.board, bare) if cables else as_read
     with progress_bar(args.quiet) as progress:
         before = look(view, checks, lambda stage: progress(stage, 0, 1))
         outcomes = try_stackups(Bench.of(view, checks), before, args.most, lambda stage: progress(stage, 0, 1))
-    present = next(o for o in outcomes if o.name == "as it is")
+    present = next(o for o in outcomes if o.name == AS_IT_IS)
     return {
         "board": view.board.name,
         "present": plain(judged(view)),
         "ranking": [_row(o) for o in outcomes],
         "why": why_best(outcomes[0], present) if len(outcomes) > 1 else "No other stackup of as many layers was tried.",
+        "cables_left_out": list(cables),
         "laminates": list(SOURCES),
     }
 
@@ -80,6 +84,7 @@ def _row(outcome: Outcome) -> dict[str, Any]:
         "over": outcome.over,
         "excess_db": decibels(outcome.excess),
         "worst_db": decibels(outcome.worst),
+        "widths": list(outcome.widths),
         "better": told(outcome.better),
         "worse": told(outcome.worse),
     }
@@ -119,5 +124,10 @@ def lines(said: dict[str, Any]) -> list[str]:
         out.append(
             f"{i:2d} {row['over']:4d} {row['excess_db']:8.1f} {worst:>11} {row['thickness_mm']:6.3g} mm  {row['name']}"
         )
-    out += ["", said["why"], "Widths are as they are: a line with a target needs another width on another stackup."]
+    out += ["", said["why"]]
+    if not any(row["widths"] for row in said["ranking"]):
+        out.append("Widths are as they are: no line that misses a target was found (settings: target_ohm).")
+    if said["cables_left_out"]:
+        refs = ", ".join(said["cables_left_out"])
+        out.append(f"Cables on {refs} were only assumed and are left out here (settings: connectors.REF.cable).")
     return out

@@ -14,8 +14,10 @@ import shapely
 
 from quietcopper.board import Board, Dielectric
 from quietcopper.changes import Changed
+from quietcopper.electrical.settings import Settings
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
 from quietcopper.electrical.view import View
+from quietcopper.electrical.widths import width_for
 from quietcopper.findings import Finding, Proposal
 from quietcopper.review.laminates import CORE_ER, CORES, PREPREGS, TAN_D, Prepreg
 from quietcopper.review.look import Looked
@@ -24,13 +26,17 @@ from quietcopper.review.trial import Bench, try_change
 from quietcopper.units import C0, MM
 
 NEAR = 0.10  # a board of another stackup is as thick within this share (IPC-6012 boards are made to 10 %: from memory)
+HELD = 0.02  # a width whose impedance is as near to its target stays
+SAME_WIDTH = 0.5e-6  # m
+AS_IT_IS, REFITTED = "as it is", "as it is, widths refitted"
 TOLD_DB = 1.0  # a finding that changes by less is the same
 
 
 @dataclass(frozen=True)
 class Outcome:
     """A stackup and what it leaves. over : findings at or over their allowance; excess : the sum of theirs, dB;
-    worst : dB, None for no finding; better, worse : (title, before, after), largest difference first."""
+    worst : dB, None for no finding; better, worse : (title, before, after), largest difference first; widths : what
+    lines with a target are made to, one clause each."""
 
     name: str
     dielectrics: tuple[Dielectric, ...]
@@ -40,6 +46,7 @@ class Outcome:
     worst: float | None
     better: tuple[tuple[str, float, float | None], ...] = ()
     worse: tuple[tuple[str, float | None, float], ...] = ()
+    widths: tuple[str, ...] = ()
 
     @property
     def order(self) -> tuple[float, float]:
@@ -89,12 +96,16 @@ def _ply(prepreg: Prepreg) -> Dielectric:
 def try_stackups(
     bench: Bench, before: Looked, most: int, progress: Callable[[str], None] = lambda stage: None
 ) -> list[Outcome]:
-    """The present stackup and others, those that leave least first; of equals the present one."""
+    """The present stackup and others, those that leave least first; of equals the present one. Lines with a target
+    get the width that holds it on each; the present one stands with its widths as they are and, where some miss their
+    target, once more with widths that hold it."""
     board = bench.board
-    out = [_outcome("as it is", board, before.findings)]
-    for name, sheets in alternatives(board, most):
+    out = [_outcome(AS_IT_IS, board, before.findings)]
+    for name, sheets in [(REFITTED, board.dielectrics), *alternatives(board, most)]:
         progress(name)
-        changed = dataclasses.replace(board, dielectrics=sheets)
+        changed, widths = refitted(bench, dataclasses.replace(board, dielectrics=sheets))
+        if name == REFITTED and not widths:
+            continue
         trial = try_change(bench, before, Proposal(name), Changed(changed))
         old = {f.id: f for f in (*before.findings, *before.passing)}
         better: list[tuple[str, float, float | None]] = []
@@ -109,8 +120,49 @@ def try_stackups(
         better.sort(key=lambda row: (row[2] or 0.0) - row[1])
         worse.sort(key=lambda row: -(row[2] - (row[1] or 0.0)))
         outcome = _outcome(name, changed, trial.looked.findings)
-        out.append(dataclasses.replace(outcome, better=tuple(better), worse=tuple(worse)))
-    return sorted(out, key=lambda o: (o.order, o.name != "as it is"))
+        out.append(dataclasses.replace(outcome, better=tuple(better), worse=tuple(worse), widths=widths))
+    return sorted(out, key=lambda o: (o.order, o.name != AS_IT_IS))
+
+
+def refitted(bench: Bench, board: Board) -> tuple[Board, tuple[str, ...]]:
+    """The board with the widths that hold the lines' targets, as `electrical.widths.width_for` finds them on the
+    section of the longest run of each layer, width and target; and what was done, one clause each.
+
+    The room beside is that of the section; what lies beside a line elsewhere is not moved.
+    """
+    view = View(board, bench.settings, sections=bench.sections, pictures=False)
+    runs, table = view.runs, view.line_table
+    groups: dict[tuple[int, float, float], list[int]] = defaultdict(list)
+    for row in np.flatnonzero(np.isfinite(table.z0)).tolist():
+        target = view.target_of(int(runs.net[row]))
+        if target is not None:
+            groups[int(runs.layer[row]), round(float(runs.width[row]), 7), target].append(row)
+    width, told = board.traces.width.copy(), []
+    for (layer, now, target), rows in sorted(groups.items()):
+        longest = max(rows, key=lambda row: (round(float(runs.length[row]), 9), -row))
+        if abs(float(table.z0[longest]) / target - 1) <= HELD:
+            continue
+        label = board.layer_label(layer)
+        section = table.sections[int(table.section[longest])]
+        fit = width_for(section, target, bench.rules.width, bench.rules.spacing)
+        if fit is None:
+            told.append(f"no width gives {target:g} Ω on {label} in place of {now / MM:.3g} mm")
+            continue
+        nets = np.unique(runs.net[rows])
+        mine = np.isin(board.traces.net, nets) & (board.traces.layer == layer)
+        width[mine & (np.abs(board.traces.width - now) < SAME_WIDTH)] = fit
+        many = "1 net" if len(nets) == 1 else f"{len(nets)} nets"
+        told.append(f"{fit / MM:.3g} mm instead of {now / MM:.3g} mm on {label} for {target:g} Ω ({many})")
+    return dataclasses.replace(board, traces=board.traces.replace(width=width)), tuple(told)
+
+
+def without_assumed_cables(view: View) -> tuple[Settings, tuple[str, ...]]:
+    """The view's settings with no cable on connectors of which nobody said that they carry one, and which those are: a
+    ranking must not rest on what was only assumed, and cables would outweigh everything else."""
+    settings = dataclasses.replace(view.settings, layers={}, dielectrics={}, masks={})
+    refs = tuple(r for r in view.cabled_connectors if "cable" not in settings.connectors.get(r, {}))
+    none = {ref: {**settings.connectors.get(ref, {}), "cable": False} for ref in refs}
+    return dataclasses.replace(settings, connectors={**settings.connectors, **none}), refs
 
 
 def _outcome(name: str, board: Board, findings: tuple[Finding, ...]) -> Outcome:
@@ -205,7 +257,9 @@ def why_best(best: Outcome, present: Outcome) -> str:
     ]
     text = f"It leaves {best.over} findings over their allowance instead of {present.over}"
     text += f", {best.excess:.1f} dB in all instead of {present.excess:.1f} dB"
-    text += f", because it goes from {', '.join(changed[:4])}." if changed else "."
+    text += f", because it goes from {', '.join(changed[:4])}." if changed else ", by the widths alone."
+    if best.widths:
+        text += f" Its widths: {'; '.join(best.widths)}."
     if best.worse:
         title, was, now = best.worse[0]
         text += f" It costs most at: {title}, {'new' if was is None else f'{was:+.1f} dB before'}, {now:+.1f} dB now."
