@@ -62,7 +62,8 @@ def spread(work: Sequence[Callable[[], T]]) -> list[T]:
         return [piece() for piece in work]
     helpers = [_start(work, take) for _ in range(count - 1)]
     try:
-        done = {0: _outcome(work[0]), **_take_on(work, take)}
+        with several_processes(1):
+            done = {0: _outcome(work[0]), **_take_on(work, take)}
         for _, source in helpers:
             done |= _received(source)
     except BaseException:

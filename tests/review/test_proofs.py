@@ -7,6 +7,7 @@ import json
 
 import pytest
 
+from quietcopper import workers
 from quietcopper.build import Hop, chip, rectangle, small_board
 from quietcopper.changes import Changed, read_plan
 from quietcopper.changes.plan import plan_text
@@ -18,6 +19,7 @@ from quietcopper.review import prove, review
 from quietcopper.review.plan import in_order
 from quietcopper.review.prove import NO_TIME, is_solved
 from quietcopper.review.trial import Bench
+from quietcopper.workers import several_processes
 
 FAST = NetSettings(role="signal", kind="clock", swing=3.3, rise=0.5e-9, source=50.0, rate=50e6)
 
@@ -134,6 +136,14 @@ def test_the_plan_as_a_file_makes_the_same_board(overshooting, tmp_path):
         done = bench.apply(done, Proposal(change.kind, change.kind, change.arguments))
     after = review(done.board, bench.settings_with(done.series))
     assert [f.title for f in after.findings if f.excess_db >= 0] == list(result.plan.left)
+
+
+def test_two_processes_prove_what_one_proves(monkeypatch, split):
+    board, settings, alone = split
+    monkeypatch.setattr(workers, "_cores", lambda: 2)
+    with several_processes(2):
+        together = review(board, settings, prove=True)
+    assert to_document(together) == to_document(alone)
 
 
 def test_what_is_left_out_for_time_says_so(monkeypatch):

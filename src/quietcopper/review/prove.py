@@ -12,25 +12,32 @@ not solved.
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import logging
 import math
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 from quietcopper.board import Board
 from quietcopper.changes import Changed, ChangeError, is_change
 from quietcopper.checks import Check
 from quietcopper.electrical.view import View
+from quietcopper.fields.section_solver import Tally
 from quietcopper.findings import Cause, Finding, Proposal, Remedy, Result
 from quietcopper.findings.model import MAIN, SMALLER
 from quietcopper.review.causes import in_order
 from quietcopper.review.plan import PLAN_ROUNDS, make_plan
 from quietcopper.review.questions import ask
 from quietcopper.review.trial import GONE, Bench, Trial, try_change
+from quietcopper.workers import spread
 
 __all__ = ["PLAN_ROUNDS", "is_solved", "most_proofs", "prove_result"]
 
 MOST_TRIALS = 18  # changed boards that are reviewed for the causes of a small board, the plan's not counted
+AT_ONCE = 6  # causes that are shared out at a time
 MOST_PLACES, MOST_OTHERS = 24, 8  # changes of places that are made together, first and in the second place
 WORK = 60_000  # objects that may be reviewed again in all, times a small board's: bounds the time of larger boards
 TOLD = 3  # of the findings that a change makes or cures elsewhere, the others are counted
@@ -71,16 +78,18 @@ def prove_result(
     proven: dict[str, _Proven] = {}
     by_id = {f.id: f for f in result.findings}
     for cause in result.causes:
-        mine = [by_id[i] for i in cause.findings]
-        if cause.excess_before_db >= 0 and _proposals(cause, mine):
-            progress(f"proving: {cause.title}")
-            proven[cause.id] = _prove(bench, result, cause, mine, purse)
-        else:
-            proven[cause.id] = _Proven(cause, mine, None, [])
-    for cause in result.causes:
-        if cause.excess_before_db >= 0:
-            progress(f"proving: {cause.title}")
-            proven[cause.id] = _others_tried(bench, result, cause, proven[cause.id], purse)
+        proven[cause.id] = _Proven(cause, [by_id[i] for i in cause.findings], None, [])
+    over = [cause for cause in result.causes if cause.excess_before_db >= 0]
+
+    def first(cause: Cause, own: _Purse) -> _Proven:
+        return _prove(bench, result, cause, proven[cause.id].findings, own)
+
+    def others(cause: Cause, own: _Purse) -> _Proven:
+        return _others_tried(bench, result, cause, proven[cause.id], own)
+
+    proposing = [cause for cause in over if _proposals(cause, proven[cause.id].findings)]
+    proven |= _shared_out(bench, proposing, first, purse, progress)
+    proven |= _shared_out(bench, over, others, purse, progress)
     findings = {f.id: _settled(f) for p in proven.values() for f in p.findings}
     plan = make_plan(bench, result, {i: p.trial for i, p in proven.items() if p.trial is not None}, progress)
     told = dataclasses.replace(
@@ -91,6 +100,42 @@ def prove_result(
     )
     progress("questions to the designer")
     return dataclasses.replace(told, questions=ask(view, checks, told))
+
+
+def _shared_out(
+    bench: Bench,
+    causes: list[Cause],
+    work: Callable[[Cause, _Purse], _Proven],
+    purse: _Purse,
+    progress: Callable[[str], None],
+) -> dict[str, _Proven]:
+    """What the work makes of each cause, as if they were taken one after another: a few at a time are each given all
+    that is in the purse, and those that took more than was left by then are done once more with that."""
+    here = os.getpid()
+
+    def piece(cause: Cause, share: int) -> tuple[_Proven, int, dict[Any, Any], Tally]:
+        known, before = len(bench.sections.solutions), dataclasses.replace(bench.sections.tally)
+        if os.getpid() == here:
+            progress(f"proving: {cause.title}")
+        own = _Purse(share)
+        done = work(cause, own)
+        if os.getpid() == here:
+            return done, share - own.left, {}, Tally()
+        solved = dict(itertools.islice(bench.sections.solutions.items(), known, None))
+        return done, share - own.left, solved, bench.sections.tally.since(before)
+
+    out = {}
+    for first in range(0, len(causes), AT_ONCE):
+        some = causes[first : first + AT_ONCE]
+        pieces = [partial(piece, cause, purse.left) for cause in some]
+        for cause, (done, taken, solved, tally) in zip(some, spread(pieces), strict=True):
+            bench.sections.add(solved, tally)
+            if taken > max(purse.left, 0):
+                done = work(cause, purse)
+            else:
+                purse.left -= taken
+            out[cause.id] = done
+    return out
 
 
 def _cured_along(proven: list[_Proven]) -> list[Cause]:
