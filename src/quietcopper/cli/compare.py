@@ -49,7 +49,7 @@ def compare_to_folder(
     reviewed : both results, where they are there already
     """
     from quietcopper.checks import allowance_defaults
-    from quietcopper.cli.review import known_decisions, progress_bar, with_decisions
+    from quietcopper.cli.review import known_decisions, at_work, with_decisions
     from quietcopper.electrical.settings import Settings, load_settings
     from quietcopper.findings.document import comparison_document, write_comparison
     from quietcopper.report.comparison import write_comparison_html
@@ -63,7 +63,7 @@ def compare_to_folder(
     boards = [reading.read(path, settings, stackup_path) for path in (old, new)]
     results = list(reviewed)
     for board in boards[len(results) :]:
-        with progress_bar(quiet) as progress:
+        with at_work(quiet) as progress:
             results.append(with_decisions(review(board, settings, progress=progress), decided))
     comparison = compare(results[0], results[1], boards[0], boards[1])
     folder.mkdir(parents=True, exist_ok=True)

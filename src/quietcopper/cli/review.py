@@ -67,8 +67,17 @@ def add_parser(commands: Any) -> None:
 
 
 @contextmanager
-def progress_bar(quiet: bool) -> Iterator[Progress]:
-    """A progress bar on standard error when that is a terminal, else nothing."""
+def at_work(quiet: bool, processes: int = MOST_PROCESSES) -> Iterator[Progress]:
+    """The work within is shared out between the cores, and a progress bar told of it when standard error is a
+    terminal."""
+    from quietcopper.workers import several_processes
+
+    with several_processes(processes), _progress_bar(quiet) as progress:
+        yield progress
+
+
+@contextmanager
+def _progress_bar(quiet: bool) -> Iterator[Progress]:
     if quiet or not sys.stderr.isatty():
         yield lambda stage, done, total: None
         return
@@ -121,7 +130,7 @@ def review_to_folder(
     sections = load_sections(kept) if kept is not None else SectionCache()
     if tally is not None:
         sections.tally = tally
-    with progress_bar(quiet) as progress, several_processes(processes):
+    with at_work(quiet, processes) as progress:
         began = time.perf_counter()
         progress("reading", 0, 1)
         board = reading.read(board_path, settings, stackup_path)

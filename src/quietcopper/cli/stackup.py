@@ -36,7 +36,7 @@ def add_parser(commands: Any) -> None:
 def stackups(args: argparse.Namespace) -> dict[str, Any]:
     """Everything the command says, as plain data."""
     from quietcopper.checks import all_checks, allowance_defaults
-    from quietcopper.cli.review import progress_bar
+    from quietcopper.cli.review import at_work
     from quietcopper.electrical.settings import Settings, load_settings
     from quietcopper.electrical.view import View
     from quietcopper.findings.document import plain
@@ -53,7 +53,7 @@ def stackups(args: argparse.Namespace) -> dict[str, Any]:
     as_read = View(board, settings)
     bare, cables = without_assumed_cables(as_read)
     view = View(as_read.board, bare) if cables else as_read
-    with progress_bar(args.quiet) as progress:
+    with at_work(args.quiet) as progress:
         before = look(view, checks, lambda stage: progress(stage, 0, 1))
         outcomes = try_stackups(Bench.of(view, checks), before, args.most, lambda stage: progress(stage, 0, 1))
     present = next(o for o in outcomes if o.name == AS_IT_IS)

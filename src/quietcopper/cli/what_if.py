@@ -76,7 +76,7 @@ def what_if(
 
     from quietcopper.changes import Changed, ChangeError, read_plan
     from quietcopper.checks import allowance_defaults
-    from quietcopper.cli.review import progress_bar
+    from quietcopper.cli.review import at_work
     from quietcopper.electrical.settings import Settings, load_settings
     from quietcopper.electrical.view import View
     from quietcopper.fields.section_solver import SectionCache
@@ -100,7 +100,7 @@ def what_if(
             raise CallError(f"{changes_path}: {change.place} ({change.kind}): {e}") from e
     changed, notes = dataclasses.replace(done.board, name=f"{bench.board.name}, changed"), list(done.notes)
     sections = SectionCache()
-    with progress_bar(quiet) as progress:
+    with at_work(quiet) as progress:
         before = review(bench.board, bench.settings, sections=sections, progress=progress)
         after = review(changed, bench.settings_with(done.series), sections=sections, progress=progress)
     comparison = compare(before, after, bench.board, changed)
