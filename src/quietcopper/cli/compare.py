@@ -49,7 +49,7 @@ def compare_to_folder(
     reviewed : both results, where they are there already
     """
     from quietcopper.checks import allowance_defaults
-    from quietcopper.cli.review import known_decisions, at_work, with_decisions
+    from quietcopper.cli.review import at_work, known_decisions, with_decisions
     from quietcopper.electrical.settings import Settings, load_settings
     from quietcopper.findings.document import comparison_document, write_comparison
     from quietcopper.report.comparison import write_comparison_html
