@@ -248,3 +248,14 @@ def test_a_resistor_at_the_driver_is_an_edit(run, fast) -> None:
     assert (change.kind, dict(change.arguments)) == ("series-resistor", {"nets": ["CLK"], "ohm": 33.0})
     more = run("line-drives-cables", line(), {"CLK": strong | {"source": 48.0}}, **CABLE).only
     assert more.excess_db == pytest.approx(finding.remedies[0].excess_after_db, abs=1e-6)
+
+
+def test_a_line_along_the_edge_between_two_supplies_has_the_supplies_as_its_cause(run, fast) -> None:
+    b = small_board(4, size_mm=(100.0, 60.0), ground=(2,))
+    for net, y in (("3V3", 0.5), ("5V", 30.5)):
+        b.net(net, kind="power")
+        b.pour(net, 3, rectangle(0.5, y, 99.5, y + 29.0), keep_islands=True)
+    b.trace("CLK", 4, [(20, 29.2), (80, 29.2)])
+    finding = run("trace-off-plane", b.build(), {"CLK": fast}, **CABLE).of("CLK")
+    assert finding.cause.key == "supply as reference:L3"
+    assert finding.cause.change.kind == "area-to-net"

@@ -10,12 +10,12 @@ from typing import Any
 import numpy as np
 import shapely
 
-from quietcopper.electrical.choices import led_at_edge
+from quietcopper.electrical.choices import led_at_edge, supply_as_reference
 from quietcopper.electrical.crossings import along_edge
 from quietcopper.electrical.edges import EdgeRuns, runs_near_edge
 from quietcopper.electrical.emission import worst_field
 from quietcopper.electrical.return_maps import Stretch, map_along
-from quietcopper.electrical.tables import SIGNAL
+from quietcopper.electrical.tables import SIGNAL, SUPPLY
 from quietcopper.electrical.view import View
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.returns import plane_inductance
@@ -61,6 +61,7 @@ SOURCES = (
 )
 
 
+INSIDE = 3e-3  # m from the board's edge, from which on a plane's edge is one that the layer's nets made
 ALONG = 0.7  # of the way to the edge that lies across a trace that counts as running along it
 SOLVED, WORTH = 3, -6.0  # findings whose return is solved and drawn; dB from which on
 MARGIN = 50e-6  # m, further inside than asked for, so that rounding decides nothing
@@ -146,6 +147,8 @@ def _price(
     layer, area_layer = int(runs.layer[worst]), int(board.areas.layer[area])
     name, plane = board.nets[net], board.nets[board.areas.net[area]] or "netless copper"
     choice = led_at_edge(view, net, layer)
+    if view.roles[board.areas.net[area]].kind == SUPPLY and board.outline.boundary.distance(at) > INSIDE:
+        choice = supply_as_reference(view, area_layer)  # an edge that is there because the supplies share the layer
     beyond = float(length[inside < 0].sum())
     allowance = Allowance(estimate.limit, "V/m", estimate.source, "review.standard")
     where = (
@@ -162,7 +165,7 @@ def _price(
         place=Place((at.x, at.y), lines, (layer, area_layer), (name,)),
         predicted=estimate.field,
         allowance=allowance,
-        cause=CauseHint(choice.key, choice.title),
+        cause=CauseHint(choice.key, choice.title, Proposal(*choice.change) if choice.change[0] else None),
         remedies=(
             Remedy(_inward(view, near, rows, heights), allowance.excess_db(estimate.field * moved / inductance)),
         ),
