@@ -11,7 +11,7 @@ import pytest
 from quietcopper import workers
 from quietcopper.workers import several_processes, spread
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="this system has no fork")
+pytestmark = pytest.mark.skipif(not workers.FORKS, reason="this system has no fork that is safe")
 
 
 @pytest.fixture(autouse=True)

@@ -18,6 +18,7 @@ from typing import Any, BinaryIO, TypeVar, cast
 from threadpoolctl import threadpool_limits
 
 T = TypeVar("T")
+FORKS = hasattr(os, "fork") and sys.platform != "darwin"  # whose own libraries do not bear it
 _TICKET = 2  # bytes
 _MOST_PIECES = 1 << (8 * _TICKET)
 Outcome = tuple[bool, Any]  # whether a piece ended well, and its result, else what it raised
@@ -51,7 +52,7 @@ def spread(work: Sequence[Callable[[], T]]) -> list[T]:
     """
     count = min(_allowed, len(work))
     here = threading.current_thread() is threading.main_thread()
-    if count < 2 or not here or not hasattr(os, "fork") or len(work) > _MOST_PIECES:
+    if count < 2 or not here or not FORKS or len(work) > _MOST_PIECES:
         return [piece() for piece in work]
     take, give = os.pipe()  # the rows still to be done: whoever reads one does it
     os.set_blocking(give, False)
