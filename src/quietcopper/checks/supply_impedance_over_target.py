@@ -20,7 +20,9 @@ parallel with each other and with the planes have peaks between their resonances
 left."""
 FORMULA = """Target: voltage times ripple share over the quick change of current. Impedance: nodal solution of the
 capacitors with their series resistance and inductance, the ways from pins to planes and to each capacitor, the planes'
-capacitance and the regulator's output, from 100 kHz up. Lumped: right below the first mode of the planes."""
+capacitance and the regulator's output, from 100 kHz up. Where that comes within 12 dB of the target, planes that face
+ground are solved with the capacitors on them at the pins' own places; what they do not hold stays lumped, which is
+right below their first mode."""
 ALLOWANCES: Mapping[str, Limit] = {
     "highest_mhz": Limit(
         HIGHEST / 1e6,
@@ -93,6 +95,7 @@ def _finding(view: View, network: SupplyNetwork, seen: list[Seen]) -> Finding:
             "anti_resonances": peaks[:4] or "none",
             "capacitors": len(network.caps),
             "inductance_to_nearest_nh": near.inductance * 1e9 if near is not None else "no capacitor is reached",
+            "planes": "solved with the capacitors on them" if worst.solved else "lumped",
             "planes_capacitance_pf": worst.plane_capacitance * 1e12,
             "others": others or "none",
             "spectrum": {

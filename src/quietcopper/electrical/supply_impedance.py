@@ -1,7 +1,9 @@
 """What a supply's pins see: the network of planes, capacitors and regulator, with the ways between them.
 
-Lumped, so right below the first mode of the planes: the supply's filled copper is one node, each way to it an
-inductance. A capacitor is its value with a resistance and an inductance by its size, both assumed.
+First lumped: the supply's filled copper is one node, each way to it an inductance. Where that comes near the target the
+planes that face ground are solved with all the capacitors on them (`supply_planes`) and stand in the network for that
+node's capacitors; what they lack stays lumped, right below the first mode of the planes. A capacitor is its value with
+a resistance and an inductance by its size, both assumed.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ from quietcopper.board import Assumption
 from quietcopper.board.model import Floats
 from quietcopper.electrical import parts
 from quietcopper.electrical.supplies import Consumer, Supply
+from quietcopper.electrical.supply_planes import Planes, planes_seen
 from quietcopper.electrical.supply_ways import Entry, NetWays, across, plane_height
 from quietcopper.electrical.tables import GROUND
 from quietcopper.electrical.view import View
@@ -39,6 +42,8 @@ REGULATOR = (50e-3, 100e-9)  # ohm and H of a regulator's output above its bandw
 BEAD = 300.0  # ohm at 100 MHz of a bead without a value
 BEAD_RESISTANCE = 0.3  # ohm, for direct current; common practice, no source
 PLANE_LOSS, PLANE_LOSS_AT = 0.02, 50e6  # loss tangent of laminate; Hz, at which a resistor stands for it
+SCREEN = 0.25  # of the target (-12 dB) by the lumped figure, from which on the planes are solved
+PLANES = "the planes"
 ADDED = 100e-9  # F, of a capacitor that is proposed
 
 
@@ -90,8 +95,9 @@ class Reach:
 class Seen:
     """Impedance at a consumer's pins: |Z| (f,) ohm at `frequency`, target ohm, and what decides it.
 
-    worst : row where |Z|/target is largest; peaks : rows of anti-resonances; matters : reference of what carries most
-    of the current at the worst frequency; reaches : nearest capacitor first
+    solved : whether the planes were; worst : row where |Z|/target is largest; peaks : rows of anti-resonances
+    matters : reference of what carries most of the current at the worst frequency (lumped); reaches : nearest
+    capacitor first
     """
 
     supply: Supply
@@ -107,6 +113,7 @@ class Seen:
     spacing: float
     plane_capacitance: float
     added: float
+    solved: bool = False
 
     @property
     def ratio(self) -> float:
@@ -127,6 +134,7 @@ class SupplyNetwork:
         keep = ground & capacitor
         self.caps = caps.part[rows][keep].tolist()
         self.span = dict(zip(self.caps, caps.span[rows][keep].tolist(), strict=True))
+        self._solved: dict[tuple[float, float], dict[int, Planes]] = {}
         self._drops: dict[tuple[int, tuple[float, float]], float] = {}
         self._pin: dict[tuple[int, int], list[int]] = {}
         for part in [*self.caps, *(c.part for c in supply.consumers)]:
@@ -248,11 +256,19 @@ class SupplyNetwork:
             return None
         z, current = see(network, frequency, 1)
         level = np.abs(z)
+        planes = self._planes(consumer, frequency) if level.max() >= SCREEN * target else None
+        known = None
+        if planes is not None:
+            other, found = self._network(consumer, reaches, planes=planes)
+            if other is not None and PLANES in found:
+                known = {found.index(PLANES): planes.impedance}
+                z = see(other, frequency, 1, known)[0]
+                level = np.abs(z)
         worst = int(np.argmax(level))
         named = [i for i, name in enumerate(names) if name]
         strongest = max(named, key=lambda i: (round(abs(current[worst, i]), 9), -i))
-        added, _ = self._network(consumer, reaches, with_added=True)
-        better = np.abs(see(added, frequency, 1)[0]) if added is not None else level
+        added, _ = self._network(consumer, reaches, with_added=True, planes=planes if known else None)
+        better = np.abs(see(added, frequency, 1, known)[0]) if added is not None else level
         return Seen(
             self.supply,
             consumer,
@@ -267,13 +283,30 @@ class SupplyNetwork:
             self.planes[1],
             self.planes[2],
             float(better.max()),
+            known is not None,
         )
 
+    def _planes(self, consumer: Consumer, frequency: Floats) -> Planes | None:
+        """The supply's planes as a consumer sees them, solved for all consumers at once and kept."""
+        key = float(frequency[0]), float(frequency[-1])
+        if key not in self._solved:
+
+            def figures(part: int) -> tuple[float, float]:
+                model = self.model(part)
+                return model.capacitance, model.esr
+
+            consumers = [c for c in self.supply.consumers if c.step > 0]
+            self._solved[key] = planes_seen(self.view, self.supply, consumers, frequency, figures)
+        return self._solved[key].get(consumer.part)
+
     def _network(
-        self, consumer: Consumer, reaches: list[Reach], *, with_added: bool = False
+        self, consumer: Consumer, reaches: list[Reach], *, with_added: bool = False, planes: Planes | None = None
     ) -> tuple[Network | None, list[str]]:
         """Nodes: 0 ground, 1 the pins, 2 the filled copper, then the capacitors that traces lead to. Names of the
-        branches that end at ground, "" for the ways."""
+        branches that end at ground, "" for the ways.
+
+        planes : stand for the planes' capacitance and for the capacitors that they hold, as the branch PLANES
+        """
         rows: list[tuple[int, int, float, float, float]] = []
         names: list[str] = []
 
@@ -293,8 +326,10 @@ class SupplyNetwork:
             add(1, 2, 1e-3, drop, np.inf)
         if self.planes[2] > 0 and np.isfinite(drop):
             lossy = PLANE_LOSS / (2 * np.pi * PLANE_LOSS_AT * self.planes[2])
-            add(2, 0, lossy, 0.0, self.planes[2], "the planes")
+            add(2, 0, lossy, 0.0, self.planes[2], PLANES)
         for reach in planar:
+            if planes is not None and reach.part in planes.capacitors:
+                continue
             m = self.model(reach.part)
             name = str(board.parts.ref[reach.part])
             add(2, 0, m.esr, m.esl + reach.spread + reach.mounting, m.capacitance, name)

@@ -6,6 +6,7 @@ analysis, exact for the network given. A network of lumped branches stands for p
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,13 +41,18 @@ class Network:
         return np.reciprocal(np.where(np.abs(z) < 1e-6, 1e-6 + 0j, z))
 
 
-def see(network: Network, frequency: ArrayLike, node: int) -> tuple[Complexes, Complexes]:
+def see(
+    network: Network, frequency: ArrayLike, node: int, known: Mapping[int, Complexes] | None = None
+) -> tuple[Complexes, Complexes]:
     """Impedance (f,) between a node and the return, ohm, and the current (f, n) of each branch from a to b for 1 A into
     that node.
 
+    known : impedances (f,), ohm, of branches by row that stand for their resistance, inductance and capacitance
     Raises CallError for a node that the network does not have, or that nothing connects to the return.
     """
     y = network.admittance(frequency)
+    for row, impedance in (known or {}).items():
+        y[:, row] = 1 / impedance
     count = int(max(network.a.max(initial=0), network.b.max(initial=0)))
     if not 1 <= node <= count:
         raise CallError(f"node {node} is not in the network, which has nodes 1 to {count}")
