@@ -60,6 +60,7 @@ NAMES = (
     "traces-too-close",
     "lone-copper",
     "pour-finger",
+    "pour-neck",
     "stitching-too-sparse",
     "edge-not-stitched",
     "split-ground-at-cable",
