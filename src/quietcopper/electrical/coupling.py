@@ -20,6 +20,7 @@ from quietcopper.fields.section import CrossSection, Strip
 from quietcopper.fields.section_solver import Solution, solve, solve_many
 
 SLOWEST = 7e-9  # s/m; no line in laminate is much slower
+GRIDDED = 14  # points of a curve of coupling over spacing
 GRID = 5e-6  # m; proposed spacings are rounded to this, well below what is etched
 
 
@@ -216,22 +217,34 @@ def _section(view: View, content: Content) -> CrossSection | None:
 def at_spacing_for(coupling: Coupling, factor: float) -> Coupling | None:
     """The same stretch at the spacing where its near-end coupling falls to `factor` of what it is, the two lines alone.
 
-    The spacing is read off the curve of coupling over spacing (`_curve`), rounded up to the grid, and the stretch
-    solved there.
-    None when even 20 heights between the lines do not reach it.
+    The spacing is read off the curve of coupling over spacing, of which only the points around it are solved (GRIDDED
+    from a tenth of the line's height to 20 heights), rounded up to the grid, and the stretch solved there.
+    None when even 20 heights between the lines do not reach it, or the solver does not cover one of the points.
     """
     line, other = coupling.section.lines[0], coupling.section.lines[coupling.other]
     planes = tuple(g for g in coupling.section.grounds if abs(g.y - line.y) > 1e-7)  # pour gives way
     single = replace(coupling.section, lines=(line,), grounds=planes)
-    spacings, couplings_there = _curve(single, other.width)
+    spacings = _height(single, line) * np.geomspace(0.1, 20.0, GRIDDED)
     wanted = coupling.kb * factor
-    if not len(spacings) or wanted < couplings_there[-1]:
-        return None
-    # The curve falls with spacing: read it backwards, in logarithms, where it is nearly straight.
-    at = np.exp(np.interp(-np.log(wanted), -np.log(couplings_there), np.log(spacings)))
-    spacing = float(np.ceil(max(at, coupling.spacing) / GRID) * GRID)
-    section = beside(single, other.width, spacing)
+
+    def kb_at(i: int) -> float:
+        return _solved(beside(single, other.width, float(spacings[i]))).near_end_coupling(0, 1)
+
     try:
+        low = max(int(np.searchsorted(spacings, coupling.spacing, side="right")) - 1, 0)
+        high = GRIDDED - 1
+        if low >= high or wanted < kb_at(high):
+            return None
+        at = float(spacings[low])
+        if wanted < kb_at(low):
+            while high - low > 1:
+                middle = (low + high) // 2
+                low, high = (middle, high) if wanted < kb_at(middle) else (low, middle)
+            # in logarithms the curve is nearly straight
+            share = np.log(kb_at(low) / wanted) / np.log(kb_at(low) / kb_at(high))
+            at = float(spacings[low] * (spacings[high] / spacings[low]) ** share)
+        spacing = float(np.ceil(max(at, coupling.spacing) / GRID) * GRID)
+        section = beside(single, other.width, spacing)
         solution = _solved(section)
     except OutOfRange:
         return None
@@ -242,20 +255,7 @@ def at_spacing_for(coupling: Coupling, factor: float) -> Coupling | None:
     )  # fmt: skip
 
 
-_solved = lru_cache(maxsize=256)(solve)
-
-
-@lru_cache(maxsize=256)
-def _curve(single: CrossSection, width: float) -> tuple[Floats, Floats]:
-    """Near-end coupling of a line with a second one beside it at 14 spacings from a tenth of its height to 20 heights.
-
-    Empty where the solver does not cover the section.
-    """
-    spacings = _height(single, single.lines[0]) * np.geomspace(0.1, 20.0, 14)
-    solved = solve_many([beside(single, width, float(s)) for s in spacings])
-    known = [(s, x.near_end_coupling(0, 1)) for s, x in zip(spacings, solved, strict=True) if isinstance(x, Solution)]
-    falling = [pair for i, pair in enumerate(known) if all(pair[1] < before[1] for before in known[:i])]
-    return np.array([s for s, _ in falling]), np.array([kb for _, kb in falling])
+_solved = lru_cache(maxsize=1024)(solve)
 
 
 def _height(section: CrossSection, line: Strip) -> float:
