@@ -96,7 +96,8 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
                     yield said
     found.sort(key=lambda f: (-round(f[0].excess_db, 6), f[0].subject))
     for i, (finding, rows) in enumerate(found):
-        yield _solved(view, near, rows, finding) if i < SOLVED and finding.excess_db >= WORTH else finding
+        drawn = view.pictures and i < SOLVED and finding.excess_db >= WORTH
+        yield _solved(view, near, rows, finding) if drawn else finding
 
 
 def _solved(view: View, near: EdgeRuns, rows: np.ndarray, finding: Finding) -> Finding:
