@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from corpus import BOARDS, ROOT, board_inputs
 
-from quietcopper.electrical.coupling import couplings
+from quietcopper.electrical.coupling import Asked, couplings
 from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.view import View
 from quietcopper.errors import QuietCopperError
@@ -46,7 +46,8 @@ def row(name: str, path: Path) -> str:
     table = view.line_table
     cutting = time.process_time() - began - tally.seconds
     lines = tally.misses
-    couplings(view, driven, {frozenset((p.positive, p.negative)) for p in view.pairs}, LEAST)
+    pairs = frozenset(frozenset((p.positive, p.negative)) for p in view.pairs)
+    couplings(view, Asked(frozenset(driven), pairs, LEAST))
     each = tally.seconds / max(tally.misses, 1) * 1e3
     figures = (runs, len(table.parts), lines, f"{cutting:.1f}", tally.misses - lines, tally.hits)
     return "| " + " | ".join(map(str, (name, *figures, f"{tally.seconds:.1f}", f"{each:.0f}"))) + " |"

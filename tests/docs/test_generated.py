@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from quietcopper.build import small_board
 from quietcopper.checks import NAMES, all_checks
+from quietcopper.formats.ipc2581.writer import write_ipc2581
 
 ROOT = Path(__file__).parents[2]
 
@@ -66,3 +68,16 @@ def test_the_readme_starts_with_the_job_and_names_real_commands():
     assert used <= {name.replace("_", "-") for name in COMMANDS}
     for link in re.findall(r"\]\((?!http)([^)#]+)\)", readme):
         assert (ROOT / link).exists(), link
+
+
+def test_the_table_of_sections_has_a_row_for_a_board(monkeypatch, tmp_path):
+    monkeypatch.syspath_prepend(str(ROOT / "tools"))
+    import sections_table
+
+    b = small_board(ground=(2,))
+    for i in range(2):
+        b.trace(f"N{i}", 1, [(5, 15 + 0.4 * i), (45, 15 + 0.4 * i)])
+    write_ipc2581(b.build(), tmp_path / "board.xml")
+    cells = [cell.strip() for cell in sections_table.row("two lines", tmp_path / "board.xml").split("|")[1:-1]]
+    assert cells[:2] == ["two lines", "2"]
+    assert len(cells) == sections_table.HEAD.splitlines()[-1].count("|") - 1

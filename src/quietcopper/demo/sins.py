@@ -177,7 +177,7 @@ SETTINGS = """\
 
 [review]
 title = "Bogbean, wetland gas-flux node"
-recipient = "layout"
+recipient = "the layout team"
 standard = "CISPR 32 class B"
 distance_m = 3.0
 

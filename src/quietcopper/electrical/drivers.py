@@ -453,7 +453,7 @@ def driver_assumptions(board: Board, drivers: tuple[Driver, ...]) -> list[Assump
                 value, shown_unit = scaled(ranked[0][0], unit)
                 out.append(Assumption(what, value, shown_unit, why, ranked[0][1]))
             else:
-                shown = [(engineering(v, unit, 5), n) for v, n in ranked[:6]]
+                shown = [(engineering(v, unit, 5 if unit == "Hz" else 3), n) for v, n in ranked[:6]]
                 text = ", ".join(f"{v} ({n})" for v, n in shown)
                 text += f", {len(ranked) - 6} other values" if len(ranked) > 6 else ""
                 out.append(Assumption(what, text, "", why, sum(values.values())))
