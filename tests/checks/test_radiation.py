@@ -259,3 +259,11 @@ def test_a_line_along_the_edge_between_two_supplies_has_the_supplies_as_its_caus
     finding = run("trace-off-plane", b.build(), {"CLK": fast}, **CABLE).of("CLK")
     assert finding.cause.key == "supply as reference:L3"
     assert finding.cause.change.kind == "area-to-net"
+
+
+def test_no_sheet_is_proposed_that_nobody_presses(run, fast) -> None:
+    """A ply of 1080 is 63 µm (a fabricator's published list): no half of 90 µm, and no little less than 70."""
+    for height, change in ((0.2e-3, 0.1e-3), (90e-6, 63e-6), (70e-6, None)):
+        board = Settings(dielectrics={1: {"thickness": height}}).correct(line())
+        found = run("loop-radiates", board, {"CLK": fast}).only.cause.change
+        assert (found.arguments["thickness"] if found else None) == (pytest.approx(change) if change else None)

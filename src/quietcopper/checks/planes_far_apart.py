@@ -93,6 +93,9 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             "set-dielectric",
             {"upper": upper, "lower": lower, "thickness": thinner},
         )
+        after: float | None = allowance.excess_db(float(pair_inductance(thinner, DISTANCE, RADIUS)))
+        if len(board.layers) == 2:  # the whole board would be that thin
+            change, after = Proposal("a capacitor beside each pin that needs one, or four layers"), None
         per_area = EPS0 * float(np.mean(facing.er[rows])) / distance
         yield Finding(
             check=NAME,
@@ -109,7 +112,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
                 f"Ground and supply on layers {upper + 1} and {lower + 1} are {engineering(distance, 'm')} apart",
                 change,
             ),
-            remedies=(Remedy(change, allowance.excess_db(float(pair_inductance(thinner, DISTANCE, RADIUS)))),),
+            remedies=(Remedy(change, after, "estimate" if after is not None else "not solved"),),
             evidence={
                 "distance_mm": distance * 1e3,
                 "facing_area_mm2": area * 1e6,

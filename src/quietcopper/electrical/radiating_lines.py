@@ -22,6 +22,8 @@ from quietcopper.units import engineering
 SERIES = 33.0  # ohm, of a resistor proposed at the driver; common practice, no source
 WATCHED = -6.0  # dB; what lies lower passes and needs no remedy
 THINNER = 0.5  # of the distance to the reference that is proposed
+THINNEST = 63e-6  # m, a ply of 1080 as fabricators list it; thinner ones are not proposed
+MUCH_THINNER = 0.8  # of the distance; less of a change does too little to be proposed
 
 
 def lines_over(check: str, radiators: Radiators) -> Iterator[Coverage | NotChecked]:
@@ -54,7 +56,7 @@ def place_of(view: View, net: int) -> tuple[BaseGeometry, tuple[float, float], t
 def cause_by_height(view: View, net: int) -> Choice:
     """The distance of a layer's lines from their reference, as the choice behind what they radiate.
 
-    The layer and reference on which most of the net runs; the change is half that distance.
+    The layer and reference on which most of the net runs; the change is half that distance, as far as it can be made.
     """
     board, runs = view.board, view.runs
     rows = np.flatnonzero((runs.net == net) & (runs.reference >= 0))
@@ -67,9 +69,10 @@ def cause_by_height(view: View, net: int) -> Choice:
     distance = board.distance(upper, lower)
     label = board.layer_label(layer)
     title = f"Lines on {label} lie {engineering(distance, 'm')} from their return on layer {reference + 1}"
-    thinner = distance * THINNER
-    text = f"bring layers {upper + 1} and {lower + 1} to {engineering(thinner, 'm')} apart"
-    kind = "set-dielectric" if lower == upper + 1 else ""
+    thinner = max(distance * THINNER, THINNEST)
+    possible = thinner < MUCH_THINNER * distance
+    text = f"bring layers {upper + 1} and {lower + 1} to {engineering(thinner, 'm')} apart" if possible else ""
+    kind = "set-dielectric" if possible and lower == upper + 1 else ""
     arguments = {"upper": upper, "lower": lower, "thickness": thinner} if kind else {}
     names = f"{board.layers[layer].name}:{board.layers[reference].name}"
     return Choice(f"height:{names}", title, (text, kind, arguments))
