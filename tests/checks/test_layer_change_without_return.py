@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from quietcopper.build import Hop, small_board
+from quietcopper.build import Hop, chip, rectangle, small_board
 from quietcopper.changes.base import Rules
 from quietcopper.changes.vias import add_via
 from quietcopper.fields.vias import pair_inductance
@@ -84,3 +84,25 @@ def test_what_is_shown_is_solved_and_the_quick_figure_lies_near(run, fast, rise)
     finding = run(CHECK, change(2.0), {"CLK": fast | {"rise": rise}}).only
     solved = finding.evidence["voltage_from"].startswith("the planes")
     assert solved or finding.excess_db < -9
+
+
+def between_supplies(*held: str):  # type: ignore[no-untyped-def]
+    """CLK goes from over VCC on layer 2 to over VDD on layer 5; ground on layer 4, and a capacitor from it to each
+    supply of `held`."""
+    b = small_board(layers=6, ground=(4,))
+    for net, layer in (("VCC", 2), ("VDD", 5)):
+        b.pour(net, layer, rectangle(0, 0, 50, 30), edge=0.5, keep_islands=True)
+    b.route("CLK", (5, 15), (25, 15), Hop(6), (45, 15), layer=1)
+    for i, net in enumerate(held):
+        b.part(f"C{i + 1}", chip("0402"), (25, 18 + 4 * i), nets=(net, "GND"), value="100n")
+        b.drop(f"C{i + 1}.1", (-0.8, 0))
+        b.drop(f"C{i + 1}.2", (0.8, 0))
+    return b.build()
+
+
+def test_from_one_supply_to_another_the_return_goes_over_the_ground_that_both_are_held_to(run, fast):
+    """Two capacitors in series by way of ground; with one of them alone nothing but the planes' capacitance is left."""
+    both, one = (run(CHECK, between_supplies(*held), {"CLK": fast}).only for held in (("VCC", "VDD"), ("VCC",)))
+    assert "capacitor C1 and capacitor C2 by way of GND" in both.message
+    assert "pF between the planes" in one.message
+    assert both.predicted < one.predicted

@@ -97,7 +97,7 @@ def pierced(view: View, rows: list[int]) -> dict[int, Pierced]:
     pairs: dict[int, PlanePair] = {}
     for row in rows:
         through = pairs_through(view, row)
-        back = _returns(view, row, through) if len(through) > 1 else []
+        back = _returns(view, row, through)
         if not through or back is None:
             continue
         ways[row], returns[row] = through, back
@@ -143,12 +143,15 @@ def _on_tie(view: View, pair: PlanePair, port: tuple[float, float, float]) -> bo
 
 def _returns(view: View, row: int, through: tuple[PlanePair, ...]) -> list[Way] | None:
     """The nearest of what joins the outermost planes of a change through several pairs; those that tie each pair
-    anyway are left out. None where the very nearest lies beyond the edge of a plane between."""
+    anyway are left out. None where the very nearest lies beyond the edge of a plane between, or the return goes by way
+    of another plane."""
     changes = view.layer_changes
     areas = int(changes.upper_area[row]), int(changes.lower_area[row])
     found = between_layers(view, *areas, *_own_port(view, row)).ways
+    if len(through) == 1:
+        return [] if all(way.direct for way in found) else None
     inside = [way for way in found if all(pair.holds(*way.at) for pair in through)]
-    if found and (not inside or inside[0] is not found[0]):
+    if found and (not inside or inside[0] is not found[0] or not found[0].direct):
         return None
     ports = [(way, (*way.at, way.radius)) for way in inside]
     return [way for way, port in ports if not all(_on_tie(view, pair, port) for pair in through)][:RETURNS]

@@ -9,6 +9,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 
 from quietcopper.board.model import Floats, Ints, Names
+from quietcopper.electrical.tables import GROUND
 from quietcopper.electrical.view import View
 from quietcopper.fields.returns import slot_inductance
 from quietcopper.fields.vias import capacitor_mounting, return_path
@@ -25,13 +26,14 @@ VIA_RADIUS = 0.15e-3  # m, of the vias that mount a capacitor, where the board d
 @dataclass(frozen=True)
 class Way:
     """One of the things that join two areas: what it is, how far away (m) and where; its barrel's radius (m), and what
-    its mounting adds in series (H)."""
+    its mounting adds in series (H). direct : not by way of a third area"""
 
     what: str
     distance: float
     at: tuple[float, float]
     radius: float = 0.0
     series: float = 0.0
+    direct: bool = True
 
 
 @dataclass(frozen=True)
@@ -172,10 +174,31 @@ def between_layers(view: View, a: int, b: int, x: float, y: float, radius: float
     """The ways from area a to area b on another layer (rows in board.areas) near a place, m.
 
     Vias that tie both areas and capacitors between their nets, solved together as parallel returns of a conductor of
-    `radius` at the place; each capacitor with its mounting in series. `added` stands where it has most room.
+    `radius` at the place; each capacitor with its mounting in series. `added` stands where it has most room. Where
+    nothing joins the two, as with two supplies, the best ground area that faces either: to it and from it, each half
+    solved by itself.
     """
     ways, inductance = _joining(view, a, b, x, y, radius, added)
+    if not ways and added is None:
+        ways, inductance = _by_ground(view, a, b, x, y, radius)
     return Ways(tuple(ways), inductance, plane_capacitance(view, a, b))
+
+
+def _by_ground(view: View, a: int, b: int, x: float, y: float, radius: float) -> tuple[list[Way], float]:
+    """The best way from one area to another over a ground area on a third layer, and its inductance, H."""
+    board = view.board
+    best: tuple[float, Way] | None = None
+    for third in sorted(view.facing_of(a) | view.facing_of(b)):
+        if view.roles[board.areas.net[third]].kind != GROUND or board.areas.layer[third] in board.areas.layer[[a, b]]:
+            continue
+        first, one = _joining(view, a, third, x, y, radius)
+        second, other = _joining(view, third, b, x, y, radius)
+        if first and second and (best is None or one + other < best[0]):
+            far = max(first[0], second[0], key=lambda way: way.distance)
+            words = " and ".join(dict.fromkeys((first[0].what, second[0].what)))
+            net = board.nets[board.areas.net[third]]
+            best = one + other, Way(f"{words} by way of {net}, the further", far.distance, far.at, direct=False)
+    return ([best[1]], best[0]) if best else ([], np.inf)
 
 
 def across_gap(view: View, a: int, b: int, x: float, y: float, crossing: Crossing) -> Ways:
