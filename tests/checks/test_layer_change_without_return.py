@@ -106,3 +106,17 @@ def test_from_one_supply_to_another_the_return_goes_over_the_ground_that_both_ar
     assert "capacitor C1 and capacitor C2 by way of GND" in both.message
     assert "pF between the planes" in one.message
     assert both.predicted < one.predicted
+
+
+def test_nothing_is_proposed_between_grounds_that_keep_their_distance(run, fast):
+    """Two grounds that share no layer may be the sides of a safety barrier; ones 0.5 mm apart on one layer are not."""
+    for beside, proposed in ((False, False), (True, True)):
+        b = small_board(ground=(2,))
+        b.area("GND_ISO", 3, rectangle(1, 1, 49, 20))
+        if beside:
+            b.area("GND", 3, rectangle(1, 20.5, 49, 29))
+            b.via("GND", (40, 25))
+        b.route("CLK", (5, 15), (25, 15), Hop(4), (45, 15), layer=1)
+        finding = run(CHECK, b.build(), {"CLK": fast}).only
+        assert finding.place.layers == (0, 3)
+        assert any("GND_ISO" in r.change.text for r in finding.remedies) is proposed

@@ -11,10 +11,10 @@ from shapely import Point
 
 from quietcopper.changes.base import ChangeError, Rules
 from quietcopper.changes.vias import free_via_places
-from quietcopper.electrical.choices import barrier_width, supply_as_reference
+from quietcopper.electrical.choices import barrier_width, clearance_between, supply_as_reference
 from quietcopper.electrical.pierced import Pierced, pierced, plane_voltage
 from quietcopper.electrical.signals import edge_current, edge_voltage
-from quietcopper.electrical.tables import SIGNAL, SUPPLY
+from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
 from quietcopper.electrical.transitions import one_piece
 from quietcopper.electrical.unlisted import WHY, are_rails, joint_unknown
 from quietcopper.electrical.view import View
@@ -210,8 +210,7 @@ def _finding(view: View, worst: _Worst, through: Pierced | None, places: _Places
     spacing = board.distance(*sorted(refs))
     radius = float(board.vias.drill[changes.via[row]]) / 2
     same = ref_nets[0] == ref_nets[1]
-    # a capacitor between the copper of two signals is no remedy
-    bridgeable = same or are_rails(view, [board.net_index[net] for net in ref_nets])
+    bridgeable = same or _may_be_joined(view, int(changes.upper_area[row]), int(changes.lower_area[row]))
     if same:
         change = Proposal(
             f"a {ref_nets[0]} via within 1 mm of the signal via",
@@ -285,6 +284,16 @@ def _finding(view: View, worst: _Worst, through: Pierced | None, places: _Places
         remedies=_remedies(cause, Remedy(change, allowance.excess_db(after)) if bridgeable else None),
         evidence=evidence,
     )
+
+
+def _may_be_joined(view: View, a: int, b: int) -> bool:
+    """Whether a capacitor between two areas (rows) is a remedy: not between the copper of signals, and not between two
+    grounds that keep their distance like the sides of a safety barrier."""
+    nets = [int(view.board.areas.net[area]) for area in (a, b)]
+    if not are_rails(view, nets):
+        return False
+    grounds = all(view.roles[net].kind == GROUND for net in nets)
+    return not grounds or clearance_between(view, a, b) < barrier_width(view)
 
 
 def _placed_vias(change: Proposal, places: list[tuple[float, float]] | None) -> Proposal:
