@@ -4,6 +4,7 @@ one that the trade expects."""
 from __future__ import annotations
 
 import json
+from types import SimpleNamespace
 
 import pytest
 
@@ -13,9 +14,10 @@ from quietcopper.changes import Changed, read_plan
 from quietcopper.changes.plan import plan_text
 from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.electrical.view import View
-from quietcopper.findings import Proposal
+from quietcopper.findings import Allowance, CauseHint, Finding, Place, Proposal
 from quietcopper.findings.document import to_document
 from quietcopper.review import prove, review
+from quietcopper.review.causes import group_causes
 from quietcopper.review.plan import in_order
 from quietcopper.review.prove import NO_TIME, is_solved
 from quietcopper.review.trial import Bench
@@ -164,3 +166,42 @@ def test_lines_that_change_layers_get_vias_that_hold_what_they_promise(broken):
     assert broken(board, settings, result) == []
     over = [f for f in result.findings if f.check == "layer-change-without-return" and f.excess_db >= 0]
     assert all(any(is_solved(r.solved) for r in f.remedies) for f in over)
+
+
+def test_a_change_that_leaves_the_worst_place_is_told_as_tried():
+    """Most of what a line drives by its own voltage stays with a resistor; the cause keeps its words."""
+
+    def found(net, volts):
+        place = Place((0.0, 0.0), nets=(net,))
+        hint = CauseHint("way:A", "A runs outside", Proposal("run it inside"))
+        return Finding("c", (net,), net, "m", place, volts, Allowance(1.0, "V", "test"), hint, id=net)
+
+    worst, lesser = found("A", 4.0), found("B", 1.5)
+    findings = (worst, lesser)
+    cause = group_causes(list(findings))[0]
+    result = SimpleNamespace(findings=findings)
+
+    def told(after):
+        trial = SimpleNamespace(change=Proposal("33 ohm"), after=after, new=(), notes=(), unseen=(), worst_new=-99.0)
+        return prove._told_cause(cause, trial, [], result)
+
+    stays = told({"A": worst.excess_db, "B": -5.0})
+    assert (stays.change.text, stays.excess_after_db, is_solved(stays.solved)) == ("run it inside", None, False)
+    assert stays.notes == ("Tried: 33 ohm; the worst place stays as it is.",)
+    falls = told({"A": 2.0, "B": -5.0})
+    assert (falls.change.text, falls.excess_after_db, is_solved(falls.solved)) == ("33 ohm", 2.0, True)
+
+
+def test_what_a_worse_causes_change_cures_stands_with_it():
+    def found(net, volts, key):
+        place = Place((0.0, 0.0), nets=(net,))
+        return Finding("c", (net,), net, "m", place, volts, Allowance(1.0, "V", "test"), CauseHint(key, key), id=net)
+
+    findings = [found("A", 8.0, "plane"), found("B", 3.0, "pour"), found("C", 3.0, "trace")]
+    causes = group_causes(findings)
+    own = {cause.id: [f for f in findings if f.id in cause.findings] for cause in causes}
+    trial = SimpleNamespace(after={"A": -1.0, "B": prove.GONE, "C": 0.5})
+    proven = [prove._Proven(c, own[c.id], trial if c.id == "plane" else None, []) for c in causes]
+    assert {c.id: c.cured_by for c in prove._cured_along(proven)} == {"plane": "", "pour": "plane", "trace": ""}
+    trial.after["A"] = 0.1  # what does not cure its own cause takes no other along
+    assert all(not c.cured_by for c in prove._cured_along(proven))

@@ -389,7 +389,7 @@ def _told_cause(cause: Cause, trial: Trial, refused: list[tuple[Proposal, str]],
     """The cause with the change that was tried, and what it leaves. Where the tried one does not help, and the cause
     has a change in words, that stays and the tried one is a note."""
     if cause.change is not None and not is_change(cause.change.kind) and not _lowers(cause, trial, result):
-        notes = [f"Tried: {trial.change.text}, which leaves as much."]
+        notes = [f"Tried: {trial.change.text}; the worst place stays as it is."]
         return dataclasses.replace(cause, excess_after_db=None, solved=IN_WORDS, notes=tuple(notes))
     figures = [trial.after.get(i) for i in cause.findings]
     notes = list(trial.notes)
@@ -406,11 +406,12 @@ def _told_cause(cause: Cause, trial: Trial, refused: list[tuple[Proposal, str]],
 
 
 def _lowers(cause: Cause, trial: Trial, result: Result) -> bool:
-    """Whether a change takes something away of the worst of a cause's findings."""
+    """Whether a change takes something away of the worst of a cause's findings, or cures most of them."""
     before = {f.id: f.excess_db for f in result.findings}
-    after = [trial.after.get(i) for i in cause.findings]
-    worst = max((before[i] if a is None else a for i, a in zip(cause.findings, after, strict=True)), default=GONE)
-    return worst < cause.excess_before_db - LEAST_DB
+    left = {i: before[i] if (after := trial.after.get(i)) is None else after for i in cause.findings}
+    over = [i for i in cause.findings if before[i] >= 0]
+    cured = sum(left[i] < 0 for i in over)
+    return max(left.values()) < cause.excess_before_db - LEAST_DB or 2 * cured > len(over)
 
 
 def _side_effects(cause: Cause, trial: Trial, result: Result) -> list[str]:
