@@ -95,6 +95,7 @@ def two_chips(*nets: str, supplies: tuple[str, str] = ("+3V3", "+3V3"), value: s
         ("PMC_SLP_S3_L", "slow", 1e3),
         ("HDMI_DCDC_ENB", "slow", 1e3),
         ("/DC_CPL_1", "slow", 1e3),
+        ("/TERM_2", "slow", 1e3),
         ("VSUMN", "slow", 1e3),
         ("S0SDQ17", "data", 66e6),
         ("GRXCK", "clock", 25e6),

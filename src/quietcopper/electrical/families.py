@@ -73,7 +73,7 @@ _SLOW = (
     r"STANDBY|SLP\w*|PD|PDN|PWRDN|PWDN|PWRON|ID\d?|STAT\w*|PRSNT\w?|PRESENT|BUZ\w*|BEEP\w*|RELAY\w*|FAN\w*|TACH|WP|HOLD|ON|OFF|"
     r"TEST\w*|WDT|WDI|WDO|CC[12]|HPD|CEC|DONE|CDONE|INIT\w?|PROG\w*|READY|RDY|BUSY|LOCKED|U?N?LOCK|ERR|ERROR|FLAG\w?|MUTE|BL|"
     r"BACKLIGHT|PTT|CLKREQ\w?|CLKEN|SDN|SUCCESS|ZEROCROSS|OC|FORCE|DRV|PWM\w*|POWERON|NMI|"
-    r"[AD]C[ _]?CPL\w*|CPL\d*|COUPLING|R(?:E?LA?)Y\d*|"
+    r"[AD]C[ _]?CPL\w*|TERM[ _]\d|CPL\d*|COUPLING|R(?:E?LA?)Y\d*|"
     r"ATTEN[ _]?\d+|PROBE[ _]?COMP"  # what switches an attenuator, a probe's square wave; ATTEN_50X is a divider's node
 )
 _ANALOG = (
