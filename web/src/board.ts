@@ -1,5 +1,5 @@
 // The board beside the text: where it looks, what is picked and emphasised on it, pointer and keys.
-import { all, byId, data, type Box } from "./data";
+import { all, byId, data, write, type Box } from "./data";
 import { Sheet } from "./sheet";
 
 export const board = document.getElementById("board") as unknown as SVGSVGElement;
@@ -23,7 +23,9 @@ const moved: (() => void)[] = [];
 // Told after every move of the view.
 export const onMove = (act: () => void) => moved.push(act);
 
-const frameOf = () => board.getBoundingClientRect();
+// Read once for each size: read after a write it would have the browser lay the page out in the middle of a frame.
+let frameKept: DOMRect | null = null;
+const frameOf = () => frameKept ?? board.getBoundingClientRect();
 export const scale = () => {
   const frame = frameOf();
   return frame.width ? Math.max(view[2] / frame.width, view[3] / frame.height) : 1;
@@ -67,7 +69,7 @@ function bar(px: number, box: Box, frame: DOMRect): void {
   group.querySelector("path")!.setAttribute("d", `M14 -13h${wide}m0 -3v6m${-wide} 0v-6`);
   const text = group.querySelector("text")!;
   text.setAttribute("x", String(wide + 20));
-  text.textContent = length >= 0.1 ? `${+length.toPrecision(1)} mm` : `${+(length * 1000).toPrecision(1)} µm`;
+  write(text, length >= 0.1 ? `${+length.toPrecision(1)} mm` : `${+(length * 1000).toPrecision(1)} µm`);
 }
 
 export const stop = () => cancelAnimationFrame(flight);
@@ -128,8 +130,7 @@ function tidy(): void {
     mark.classList.toggle("crowded", Boolean(leader));
   }
   for (const { numbers } of leaders)
-    marks.get(numbers[0])!.querySelector("text")!.textContent =
-      numbers.length <= 3 ? numbers.join(", ") : `${numbers[0]} +${numbers.length - 1}`;
+    write(marks.get(numbers[0])!.querySelector("text")!, numbers.length <= 3 ? numbers.join(", ") : `${numbers[0]} +${numbers.length - 1}`);
   spread(leaders, px);
 }
 export function tidySoon(): void {
@@ -143,7 +144,7 @@ export function pickLayer(index: number): void {
   layerPicked();
 }
 function layerPicked(): void {
-  byId("layer-name").textContent = String(layer() + 1);
+  write(byId("layer-name"), String(layer() + 1));
   if (!walking) sheet?.show({ layer: layer(), under: unders[layer()] ?? -1 });
   tidySoon();
 }
@@ -170,7 +171,7 @@ export function show(focus: Focus): void {
   board.classList.toggle("dimmed", dim);
   walking = focus.under !== undefined;
   if (focus.layer !== undefined && focus.layer >= 0 && picks[focus.layer]) picks[focus.layer].checked = true;
-  byId("layer-name").textContent = String(layer() + 1);
+  write(byId("layer-name"), String(layer() + 1));
   sheet?.show({
     layer: layer(), under: focus.under ?? unders[layer()] ?? -1, dim, nets: nets.size <= 40 ? [...nets] : [], trail: focus.trail ?? false,
   });
@@ -179,7 +180,7 @@ export function show(focus: Focus): void {
 }
 
 export const point = (event: { clientX: number; clientY: number }): [number, number, number] => {
-  const frame = frameOf(), px = scale();
+  const frame = board.getBoundingClientRect(), px = scale(); // where it is now: the page may have been scrolled
   return [
     view[0] + view[2] / 2 + (event.clientX - frame.left - frame.width / 2) * px,
     view[1] + view[3] / 2 + (event.clientY - frame.top - frame.height / 2) * px, px,
@@ -199,7 +200,7 @@ export function pan(dx: number, dy: number): void {
 // onClick : of a press that was no drag; onRest : once the reader has moved the board by hand
 export function start(onClick: (x: number, y: number, px: number) => void, onRest: () => void): void {
   try {
-    sheet = new Sheet(board, whole);
+    sheet = new Sheet(board, whole, frameOf);
   } catch {
     sheet = null; // the drawing in the page stays
   }
@@ -260,7 +261,10 @@ export function start(onClick: (x: number, y: number, px: number) => void, onRes
     event.stopPropagation();
     soon();
   });
-  addEventListener("resize", () => look(view));
+  new ResizeObserver(() => {
+    frameKept = board.getBoundingClientRect();
+    look(view);
+  }).observe(board);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => sheet?.repaint());
   layerPicked();
   look([...whole]);

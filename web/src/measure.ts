@@ -1,6 +1,6 @@
 // Distance between two points of the board, by pointer, or by keys with the middle of the view as the second point.
 import * as board from "./board";
-import { byId, MINUS } from "./data";
+import { byId, MINUS, write } from "./data";
 
 let on = false;
 let from: [number, number] | null = null;
@@ -22,7 +22,7 @@ function draw(): void {
   if (!a || !b) { words.textContent = "Measure: click two points, or move the board under the cross and press M at each."; return; }
   const dx = (b[0] - a[0]) / 1000, dy = -(b[1] - a[1]) / 1000;
   const mm = (value: number) => value.toFixed(3).replace("-", MINUS);
-  words.textContent = `${mm(Math.hypot(dx, dy))} mm (x ${mm(dx)}, y ${mm(dy)})`;
+  write(words, `${mm(Math.hypot(dx, dy))} mm (x ${mm(dx)}, y ${mm(dy)})`);
 }
 
 // A point of the line: the first, the second, or the first of a new one.

@@ -29,7 +29,7 @@ export class Sheet {
   private painted = 0;
 
   // Throws where the browser has no worker or no canvas off the page: the drawing in the page stays then.
-  constructor(private board: SVGSVGElement, private whole: Box) {
+  constructor(private board: SVGSVGElement, private whole: Box, private frameOf: () => DOMRect) {
     if (typeof OffscreenCanvas === "undefined") throw new Error("no OffscreenCanvas");
     this.worker = new Painter();
     const frame = board.parentElement!;
@@ -73,7 +73,7 @@ export class Sheet {
 
   private next(): void {
     if (this.busy || document.hidden) return;
-    const frame = this.board.getBoundingClientRect();
+    const frame = this.frameOf();
     if (!frame.width) return;
     if (this.stale.near) this.send(false, frame);
     else if (this.stale.far) this.send(true, frame);
@@ -101,7 +101,7 @@ export class Sheet {
 
   // Moves both pictures to where the view is now.
   private settle(): void {
-    const frame = this.board.getBoundingClientRect();
+    const frame = this.frameOf();
     const [x, y, w] = this.view;
     for (const { canvas, box } of [this.far, this.near]) {
       if (!box) continue;
