@@ -70,6 +70,15 @@ def test_only_a_line_near_the_edge_is_priced(run, fast, y, found):
     assert bool(run("trace-off-plane", b.build(), {"CLK": fast}).findings) is found
 
 
+def test_over_an_opening_far_inside_is_not_beyond_the_edge(run, fast):
+    """A line in the middle of the board passes a hole of its plane: what lies over the hole has no reference, but the
+    plane's edge is 10 mm away."""
+    b = small_board()
+    b.pour("GND", 2, rectangle(0, 0, 50, 30), cut=[rectangle(20, 10, 30, 20)], keep_islands=True)
+    b.trace("CLK", 1, [(5, 15), (45, 15)])
+    assert run("trace-off-plane", b.build(), {"CLK": fast}).findings == []
+
+
 def test_the_edge_figure_is_the_planes_net_inductance(run, fast):
     b = small_board(ground=(2,))  # the plane ends 0.5 mm inside the board: 29 mm wide
     b.trace("CLK", 1, [(5, 1.0), (45, 1.0)])

@@ -60,6 +60,9 @@ def runs_near_edge(view: View, heights: float) -> EdgeRuns:
         shapely.prepare(ring)
         distance = shapely.distance(ring, middle[mine])
         inside[mine] = np.where(runs.reference[mine] >= 0, distance, -distance)
+        # what has no reference within the outer edge lies over an opening: a gap, not an edge
+        opening = (runs.reference[mine] < 0) & shapely.covers(Polygon(ring), middle[mine])
+        inside[mine[opening]] = np.inf
     close = np.flatnonzero((area >= 0) & (inside < heights * height))
     widths = np.array([_width_across(board.areas.shape[area[i]], runs.line[i], middle[i]) for i in close])
     return EdgeRuns(close.astype(np.int32), area[close], height[close], inside[close], widths)
