@@ -3,6 +3,7 @@ one that the trade expects."""
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from types import SimpleNamespace
 
@@ -188,6 +189,10 @@ def test_a_change_that_leaves_the_worst_place_is_told_as_tried():
     stays = told({"A": worst.excess_db, "B": -5.0})
     assert (stays.change.text, stays.excess_after_db, is_solved(stays.solved)) == ("run it inside", None, False)
     assert stays.notes == ("Tried: 33 ohm; the worst place stays as it is.",)
+    own = dataclasses.replace(cause, change=Proposal("fill it", "close-openings"))
+    cause = own
+    nothing = told({"A": worst.excess_db + 1, "B": 3.0})
+    assert (nothing.change.text, nothing.change.kind, nothing.excess_after_db) == (prove.NOTHING_HELPS, "", None)
     falls = told({"A": 2.0, "B": -5.0})
     assert (falls.change.text, falls.excess_after_db, is_solved(falls.solved)) == ("33 ohm", 2.0, True)
 

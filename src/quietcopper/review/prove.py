@@ -44,6 +44,7 @@ TOLD = 3  # of the findings that a change makes or cures elsewhere, the others a
 LEAST_DB = 0.1  # a change that takes away no more does not help
 SOLVED, TOGETHER = "solved again", "solved again, all places together"
 NO_TIME, CANNOT, IN_WORDS = "not proven for time", "cannot be made", "not solved: how it is done is the designer's"
+NOTHING_HELPS = "nothing that was tried helps; how it is mended is the designer's"
 log = logging.getLogger(__name__)
 
 
@@ -386,11 +387,13 @@ def _not_seen(trial: Trial) -> str:
 
 
 def _told_cause(cause: Cause, trial: Trial, refused: list[tuple[Proposal, str]], result: Result) -> Cause:
-    """The cause with the change that was tried, and what it leaves. Where the tried one does not help, and the cause
-    has a change in words, that stays and the tried one is a note."""
-    if cause.change is not None and not is_change(cause.change.kind) and not _lowers(cause, trial, result):
+    """The cause with the change that was tried, and what it leaves. Where the tried one does not help it is a note, and
+    the cause's own change in words stays, if it has one."""
+    seen = all(trial.after.get(i) is not None for i in cause.findings)
+    if cause.change is not None and not _lowers(cause, trial, result) and (seen or not is_change(cause.change.kind)):
+        change = Proposal(NOTHING_HELPS) if is_change(cause.change.kind) else cause.change
         notes = [f"Tried: {trial.change.text}; the worst place stays as it is."]
-        return dataclasses.replace(cause, excess_after_db=None, solved=IN_WORDS, notes=tuple(notes))
+        return dataclasses.replace(cause, change=change, excess_after_db=None, solved=IN_WORDS, notes=tuple(notes))
     figures = [trial.after.get(i) for i in cause.findings]
     notes = list(trial.notes)
     after: float | None = None
