@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 import shapely
 
-from quietcopper.board import Parts
-from quietcopper.build import rectangle, small_board
+from quietcopper.board import Parts, Pins
+from quietcopper.build import header, rectangle, small_board, soic
 from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.findings import Matched
 from quietcopper.findings.document import comparison_document
@@ -168,6 +168,29 @@ def test_parts_that_went_came_moved_and_turned_are_named():
         "parts moved: R10 by 5 mm, turned by 90°, to the other side",
         "parts exchanged: R10 from 1k 0603 to 2k 0603",
     ]
+
+
+def test_what_files_without_parts_do_not_show_is_neither_cured_nor_new() -> None:
+    """A revision whose files list no parts has no connectors to look at: their findings are not gone."""
+    b = small_board(ground=(2,))
+    b.part("J1", header(3, pitch_mm=2.54, drill_mm=1.0, pad_mm=1.7), (5, 15), nets=("CLK", "GND", "D0"))
+    b.part("U1", soic(8), (40, 15), nets=("CLK", "D0", "", "", "", "", "GND", "+3V3"))
+    b.trace("CLK", 1, [b.pin("J1.1"), b.pin("U1.1")])
+    whole = b.build()
+    bare = dataclasses.replace(whole, parts=Parts.empty(), pins=Pins.empty(), pads=bare_pads(whole))
+    settings = Settings(nets={"CLK": FAST}, connectors={"J1": {"cable": True}})
+    shown, hidden = review(whole, settings), review(bare, Settings(nets={"CLK": FAST}))
+    there = sum(f.check == "line-leaves-unfiltered" for f in shown.findings)
+    assert there
+    for pair, boards in (((shown, hidden), (whole, bare)), ((hidden, shown), (bare, whole))):
+        compared = compare(*pair, *boards)
+        assert not any(m.check == "line-leaves-unfiltered" for m in compared.findings)
+        assert any(s.startswith("not compared: ") and "line-leaves-unfiltered" in s for s in compared.board_changes)
+
+
+def bare_pads(board):
+    """The pads, of no part's pins."""
+    return dataclasses.replace(board.pads, pin=np.full(len(board.pads), -1, dtype=np.int32))
 
 
 def test_the_page_escapes_names_and_needs_no_network():

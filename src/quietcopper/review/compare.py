@@ -58,12 +58,19 @@ def compare(old: Result, new: Result, old_board: Board, new_board: Board) -> Com
     """What a new revision did to the findings and causes of the old one.
 
     A cause of the old revision is followed through its findings: its figure afterwards is the worst that is left of
-    them, None when all are gone. Causes that only the new revision has come last.
+    them, None when all are gone. Causes that only the new revision has come last. What only one revision's files let a
+    check look at is neither cured nor new: it is left out, and counted in a sentence.
     """
     laid = lay(old_board, new_board)
     changes = board_changes(old_board, new_board, laid)
     names = {pair["before"]: pair["after"] for pair in changes["nets"]["renamed"]}
-    pairs = match_findings(old, new, names, laid.shift)
+    matched = match_findings(old, new, names, laid.shift)
+    blind = _blind(old, old_board, new_board), _blind(new, new_board, old_board)
+    pairs: list[tuple[Finding | None, Finding | None]] = []
+    left_out: list[tuple[Finding | None, Finding | None]] = []
+    for a, b in matched:
+        unseen = (b is None and _check(a) in blind[1]) or (a is None and _check(b) in blind[0])
+        (left_out if unseen else pairs).append((a, b))
     findings = [
         Matched(
             id=(a or b).id,  # type: ignore[union-attr]
@@ -79,7 +86,9 @@ def compare(old: Result, new: Result, old_board: Board, new_board: Board) -> Com
     after = {m.id: m.after_db for m in findings}
     causes = []
     for cause in old.causes:
-        left = [db for i in cause.findings if (db := after[i]) is not None]
+        if not any(i in after for i in cause.findings):
+            continue
+        left = [db for i in cause.findings if (db := after.get(i)) is not None]
         causes.append(Matched(cause.id, "", cause.title, cause.excess_before_db, max(left, default=None)))
     new_ids = {b.id for a, b in pairs if a is None and b is not None}
     for cause in new.causes:
@@ -90,7 +99,34 @@ def compare(old: Result, new: Result, old_board: Board, new_board: Board) -> Com
         str(new.board["name"]),
         tuple(findings),
         tuple(causes),
-        tuple(sentences(changes)),
+        (*sentences(changes), *_left_out(left_out, bool(blind[0]))),
         {c.id: len(c.findings) for c in (*new.causes, *old.causes)},
         changes,
+    )
+
+
+def _blind(result: Result, board: Board, other: Board) -> set[str]:
+    """Checks that found nothing to look at on a board whose files list no parts, while those of the other do."""
+    if len(board.parts) or not len(other.parts):
+        return set()
+    looked: dict[str, int] = defaultdict(int)
+    for coverage in result.coverage:
+        looked[coverage.check] += coverage.looked
+    return {check for check, count in looked.items() if count == 0}
+
+
+def _check(finding: Finding | None) -> str:
+    return finding.check if finding is not None else ""
+
+
+def _left_out(pairs: list[tuple[Finding | None, Finding | None]], earlier: bool) -> tuple[str, ...]:
+    """One sentence on what only one revision could show. earlier : whether that is the later one"""
+    if not pairs:
+        return ()
+    which, there = ("earlier", "later") if earlier else ("later", "earlier")
+    places = "1 place" if len(pairs) == 1 else f"{len(pairs)} places"
+    checks = ", ".join(sorted({_check(a or b) for a, b in pairs}))
+    return (
+        f"not compared: {places} of the {there} revision; the files of the {which} one list no parts, so that there is "
+        f"nothing to look at for {checks}",
     )
