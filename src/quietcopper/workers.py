@@ -46,7 +46,7 @@ def _cores() -> int:
 
 def spread(work: Sequence[Callable[[], T]]) -> list[T]:
     """Results of all pieces in their order. The first piece, and as many others as it comes to, are done in this
-    process: whatever they keep in mind stays here.
+    process: whatever they keep in mind stays here, and what starts threads of its own must be the first.
 
     Raises what the first failing piece raised. Results must be picklable; a piece whose process dies is done here.
     """

@@ -143,8 +143,9 @@ def review_to_folder(
     folder.mkdir(parents=True, exist_ok=True)
     document = to_document(result)
     parts = [
-        lambda: write_html(document, result.drawing, folder / "review.html"),
+        # The first is done in this process: the typesetter has threads of its own, which a fork would lack.
         lambda: write_pdf(document, result.drawing, folder / "review.pdf"),
+        lambda: write_html(document, result.drawing, folder / "review.html"),
         lambda: write_markup(document, result.drawing, folder / "markup"),
         lambda: write_document(document, folder / "findings.json"),
     ]
