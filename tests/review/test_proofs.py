@@ -15,7 +15,7 @@ from quietcopper.changes import Changed, read_plan
 from quietcopper.changes.plan import plan_text
 from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.electrical.view import View
-from quietcopper.findings import Allowance, CauseHint, Finding, Place, Proposal
+from quietcopper.findings import Allowance, Cause, CauseHint, Finding, Place, Proposal
 from quietcopper.findings.document import to_document
 from quietcopper.review import prove, review
 from quietcopper.review.causes import group_causes
@@ -210,3 +210,9 @@ def test_what_a_worse_causes_change_cures_stands_with_it():
     assert {c.id: c.cured_by for c in prove._cured_along(proven)} == {"plane": "", "pour": "plane", "trace": ""}
     trial.after["A"] = 0.1  # what does not cure its own cause takes no other along
     assert all(not c.cured_by for c in prove._cured_along(proven))
+
+
+def test_changes_in_the_same_words_are_told_once():
+    change, other = (Proposal("spread the bundle", "spread-bundle", {"layer": layer}) for layer in (0, 3))
+    cause = Cause("bundle", "lines run close", (), None, 1.0, None)
+    assert prove._together(cause, [change, other]).text == "spread the bundle"

@@ -343,8 +343,8 @@ class _Composer:
         width, height = (f"{v:.4g}" for v in board["outline_mm"])
         causes = [*letter.causes, *letter.more_causes]
         told = [("", view) for view in causes]
-        told += _headed("Smaller things", letter.smaller_causes)
         told += _headed("Cured along with a cause above", [along for view in causes for along in view.along])
+        told += _headed("Smaller things", letter.smaller_causes)
         assumptions = document["assumptions"]
         return {
             "palette": palette(),

@@ -306,8 +306,8 @@ def _together(cause: Cause, made: list[Proposal]) -> Proposal:
         return made[0]
     if cause.change is not None and not is_change(cause.change.kind):
         text = cause.change.text
-    elif len(made) <= 2:
-        text = "; ".join(change.text for change in made)
+    elif len({change.text for change in made}) <= 2:
+        text = "; ".join(dict.fromkeys(change.text for change in made))
     else:
         text = f"{made[0].text}, and {len(made) - 1} more places each by its own change"
     return Proposal(text, "several", {"changes": [{"kind": c.kind, "arguments": c.arguments} for c in made]})
