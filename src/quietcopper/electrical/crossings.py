@@ -279,7 +279,7 @@ def along_edge(
     """The loop of a line along its plane's edge at a frequency, Hz: its longest straight piece, no more than PIECE
     heights of it, solved on the plane's shape round it with cells of half a height that meet the nearest edge.
 
-    layers : of the line and of its plane. Figures read some 10 to 35 % high: what lies further off is cut away, and
+    layers : of the line and of its plane. Figures read some 10 to 40 % high: what lies further off is cut away, and
     cells blur the edge (held to the exact figure of a half plane). Raises OutOfRange where no copper of another net
     lies within reach.
     """
