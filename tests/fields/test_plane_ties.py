@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import scipy.sparse as sparse
 import shapely
 from numpy.testing import assert_allclose
 from scipy.optimize import brentq
 from scipy.special import j0, j1, y0, y1
 
 from quietcopper.errors import OutOfRange
-from quietcopper.fields import plane_pair, plane_pair_solver
+from quietcopper.fields import plane_pair, plane_pair_solver, plane_points
 from quietcopper.fields.cavity import Loads, Pair, impedance, with_admittances
+from quietcopper.fields.plane_grid import rasterise
 from quietcopper.fields.resonators import grid_cutoff
 from quietcopper.units import C0, MU0
 
@@ -132,3 +134,22 @@ def test_spacing_and_ground_in_place_of_supply() -> None:
     grid = (np.stack(np.meshgrid(np.arange(5), np.arange(4)), -1).reshape(-1, 2) + 0.5) * 10 * MM
     quarter = shapely.box(0, 0, 50 * MM, 40 * MM)
     assert lowest(PAIR, quarter, 4e9, grid, 0.15 * MM)[0] > 2 * lowest(PAIR, quarter, 2e9, NONE, 1e-4)[0]
+
+
+def test_thousands_of_ties_join_only_their_neighbours() -> None:
+    """A plane stitched every 3 cells, 3,600 ties in one cluster: the inverse of what the grid lacks, by its definition
+    (its product with the matrix is one; 1e-3 allowed for what is left out), joins a tie with few others, and what is
+    added to the grid's matrix stays sparse."""
+    shape = shapely.box(0, 0, 60 * MM * 2, 60 * MM * 2)
+    grid = rasterise(shape, 0.66 * MM)
+    _, _, index = plane_pair_solver.assemble(grid)
+    ties = (np.stack(np.meshgrid(np.arange(60), np.arange(60)), -1).reshape(-1, 2) + 0.5) * 2 * MM
+    radius = np.full(len(ties), 0.25 * MM)
+    built = plane_points.Ties.build(grid, index, ties, radius)
+    assert built.lack.nnz < 30 * len(ties)
+    assert built.added.nnz <= 9 * 81 * len(ties)  # a tie and its eight neighbours, nine cells each
+    lacking = plane_points._lacking(grid, ties, radius, built.spread, ties, radius, None, 2.5)
+    assert lacking.nnz > 3 * len(ties)  # they do lie so near that they see each other
+    lacking = (lacking + lacking.T) / 2
+    lacking = lacking + sparse.diags_array(np.maximum(lacking.diagonal(), plane_points.LEAST) - lacking.diagonal())
+    assert abs(lacking @ built.lack - sparse.eye_array(len(ties))).max() < 1e-3

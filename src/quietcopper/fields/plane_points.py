@@ -18,6 +18,7 @@ import scipy.sparse as sparse
 import shapely
 from numpy.typing import NDArray
 from scipy.sparse.csgraph import connected_components
+from scipy.sparse.linalg import splu
 from scipy.spatial import cKDTree
 
 from quietcopper.errors import OutOfRange
@@ -27,6 +28,8 @@ from quietcopper.fields.ranges import Floats
 NEAR = 5  # cells: ports nearer than this are corrected for the grid
 CIRCLE = 0.5  # cells: least radius of the circle that a tie is spread on
 LEAST = 1e-3  # least unresolved part of a tie; a radius off by less than 1 %
+DENSE = 256  # ties of a cluster that are inverted as a full matrix
+NOTHING = 1e-4  # of the roots of both diagonals: ties that answer each other less do not; modes move by 3e-7
 
 Index = NDArray[np.intp]
 
@@ -213,7 +216,7 @@ class Ties:
 
 
 def _inverse_in_clusters(matrix: sparse.csr_array) -> sparse.csr_array:
-    """Inverse of a symmetric matrix that falls into small blocks."""
+    """Inverse of a symmetric matrix whose entries tie only neighbours, without its entries below NOTHING."""
     count, label = connected_components(matrix, directed=False)
     order = np.argsort(label, kind="stable")
     start = np.searchsorted(label[order], np.arange(count + 1))
@@ -223,12 +226,32 @@ def _inverse_in_clusters(matrix: sparse.csr_array) -> sparse.csr_array:
     rows, columns, values = [alone], [alone], [1 / diagonal[alone]]
     for block in np.flatnonzero(size > 1).tolist():
         mine = order[start[block] : start[block + 1]]
-        dense = matrix[mine][:, mine].toarray()
-        np.fill_diagonal(dense, diagonal[mine])
-        power, vectors = np.linalg.eigh(dense)
-        inverse = (vectors / np.maximum(power, LEAST / 2)) @ vectors.T
-        rows.append(np.repeat(mine, len(mine)))
-        columns.append(np.tile(mine, len(mine)))
-        values.append(inverse.ravel())
+        row, column, value = _kept(matrix[mine][:, mine].tocsc(), diagonal[mine])
+        rows.append(mine[row])
+        columns.append(mine[column])
+        values.append(value)
     entries = (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns)))
-    return sparse.coo_array(entries, shape=matrix.shape).tocsr()
+    out = sparse.coo_array(entries, shape=matrix.shape).tocsr()
+    return (out + out.T) / 2
+
+
+def _kept(block: sparse.csc_array, diagonal: Floats) -> tuple[Index, Index, Floats]:
+    """Row, column and value of what counts of one block's inverse: it dies away within a few ties, and a whole one
+    would join every tie of a stitched plane with every other."""
+    block = block + sparse.diags_array(diagonal - block.diagonal())
+    n = len(diagonal)
+    floor = LEAST / 2
+    if n > DENSE and np.all(2 * diagonal - abs(block).sum(axis=0) > floor):  # Gershgorin: no eigenvalue below
+        solve = splu(block.tocsc()).solve
+        pieces = [(first, solve(np.eye(n, min(DENSE, n - first), -first))) for first in range(0, n, DENSE)]
+    else:
+        power, vectors = np.linalg.eigh(block.toarray())
+        pieces = [(0, (vectors / np.maximum(power, floor)) @ vectors.T)]
+    own = np.concatenate([piece.diagonal(-first) for first, piece in pieces])
+    found = []
+    for first, piece in pieces:
+        limit = NOTHING * np.sqrt(own[:, None] * own[None, first : first + piece.shape[1]])
+        row, column = np.nonzero(np.abs(piece) > limit)
+        found.append((row, column + first, piece[row, column]))
+    row, column, value = (np.concatenate(part) for part in zip(*found, strict=True))
+    return row, column, value
