@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 
@@ -30,6 +31,10 @@ class ReadError(QuietCopperError):
             parts.append(remedy)
         super().__init__("; ".join(parts))
         self.path, self.place, self.found, self.expected, self.remedy = path, place, found, expected, remedy
+
+    def __reduce__(self) -> tuple[object, ...]:  # else a copy for another process could not be made from the message
+        again = partial(type(self), found=self.found, expected=self.expected, remedy=self.remedy)
+        return again, (self.path, self.place)
 
 
 class SettingsError(QuietCopperError):

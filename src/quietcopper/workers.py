@@ -85,6 +85,12 @@ def spread(work: Sequence[Callable[[], T]]) -> list[T]:
     return out
 
 
+def meanwhile(here: Callable[[], object], apart: Callable[[], T]) -> T:
+    """Do one thing in this process and the other in a copy of it at the same time; the result of the other."""
+    pieces: tuple[Callable[[], object], ...] = here, apart
+    return cast(T, spread(pieces)[1])
+
+
 def _all_written(give: int, data: bytes) -> bool:
     """Whether a pipe that nobody reads yet took all of this."""
     try:

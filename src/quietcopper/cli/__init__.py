@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import os
 import sys
 from importlib import import_module
@@ -65,6 +66,7 @@ def main(argv: list[str] | None = None) -> int:
     if args.command is None:
         parser().print_help()
         return 0
+    gc.set_threshold(100_000, 20, 50)  # boards and reviews are millions of objects that stay
     try:
         return int(import_module(f"quietcopper.cli.{args.command.replace('-', '_')}").run(args))
     except QuietCopperError as e:

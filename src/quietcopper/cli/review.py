@@ -90,6 +90,17 @@ def _progress_bar(quiet: bool) -> Iterator[Progress]:
         yield lambda stage, done, total: bar.update(task, description=stage, completed=done, total=total)
 
 
+def _make_ready() -> None:
+    """Load the checks and the compiled parts of the solver of cross-sections, which takes seconds."""
+    from quietcopper.checks import all_checks
+    from quietcopper.fields.section import Coat, CrossSection, Sheet, Strip
+    from quietcopper.fields.section_solver import solve
+
+    all_checks()
+    strips = Strip(0.0, 2e-4, 3e-4, 35e-6), Strip(6e-4, 2e-4, 3e-4, 35e-6)
+    solve(CrossSection(strips[:1], strips[1:], (Sheet(2e-4, 4.3),), coat_above=Coat(25e-6, 15e-6, 3.8)))
+
+
 def review_to_folder(
     board_path: Path,
     settings_path: Path | None,
@@ -119,7 +130,7 @@ def review_to_folder(
     from quietcopper.report.pdf import write_pdf
     from quietcopper.review import review
     from quietcopper.review.decisions import decisions_path as beside
-    from quietcopper.workers import several_processes, spread
+    from quietcopper.workers import meanwhile, several_processes, spread
 
     seconds = timings if timings is not None else {}
     if folder.exists() and not folder.is_dir():
@@ -133,7 +144,8 @@ def review_to_folder(
     with at_work(quiet, processes) as progress:
         began = time.perf_counter()
         progress("reading", 0, 1)
-        board = reading.read(board_path, settings, stackup_path)
+        # What the review needs is loaded while a copy of this process reads.
+        board = meanwhile(_make_ready, lambda: reading.read(board_path, settings, stackup_path))
         seconds["reading"] = time.perf_counter() - began
         result = review(board, settings, prove=prove, sections=sections, progress=progress, timings=seconds)
     result = with_decisions(result, decided)

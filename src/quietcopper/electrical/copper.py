@@ -81,7 +81,7 @@ class Copper:
         """Row in `pieces` of every row of board.areas."""
         return self.piece_of_element[self.elements.first[AREA] : self.elements.first[BARREL]]
 
-    @property
+    @cached_property
     def group_of_element(self) -> Ints:
         """Group of every element, -1 for a barrel that touches no other copper."""
         return np.append(self.pieces.group, np.int32(-1))[self.piece_of_element]
@@ -96,6 +96,20 @@ class Copper:
         net = self.elements.net
         order = np.argsort(net, kind="stable").astype(np.int32)
         return order, np.searchsorted(net[order], np.arange(int(net.max(initial=0)) + 2))
+
+    def nameless_in(self, groups: Ints) -> Ints:
+        """Elements without a net's name in some groups."""
+        order, group = self._nameless
+        low, high = np.searchsorted(group, groups), np.searchsorted(group, groups, side="right")
+        return np.concatenate([order[:0], *(order[a:b] for a, b in zip(low.tolist(), high.tolist(), strict=True))])
+
+    @cached_property
+    def _nameless(self) -> tuple[Ints, Ints]:
+        """Elements without a net's name by group, and their groups."""
+        element = self.elements_of_net(0)
+        group = self.group_of_element[element]
+        order = np.argsort(group, kind="stable")
+        return element[order], group[order]
 
     def pieces_of_via(self, via: int) -> Ints:
         """Rows of the pieces that a hole meets."""

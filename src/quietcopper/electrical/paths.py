@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
+from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import connected_components, dijkstra
 
 from quietcopper.board import Board
@@ -32,6 +33,7 @@ DRIVES = (parts.IC, parts.MODULE, parts.OSCILLATOR, parts.TRANSISTOR, parts.SENS
 
 Points = NDArray[np.float64]
 Index = NDArray[np.integer[Any]]
+_Edges = tuple[Index, Index, Floats, Floats, NDArray[np.int8], Index]
 
 
 def net_paths(
@@ -54,11 +56,13 @@ def net_paths(
     if graph is None:
         return ()
     first = start if start is not None else start_pin(board, net, kinds)
-    others = [int(pin) for pin in pins if pin != first]
-    at = pin_nodes(board, graph, [first, *others])
+    at = pin_nodes(board, graph, pins.tolist())
+    tree = _Tree.grown(graph, at[first])
     found = []
-    for pin, way in _ways(graph, at, first, others).items():
-        found.append(Path(net, first, pin, way.steps, way.length, way.spans))
+    for pin in pins.tolist():
+        if pin != first and (node := tree.nearest(at[pin])) is not None:
+            way = tree.way(node)
+            found.append(Path(net, first, pin, way.steps, way.length, way.spans))
     return tuple(found)
 
 
@@ -75,13 +79,13 @@ def longest_way(board: Board, copper: Copper, net: int) -> Path | None:
     group = copper.group_of_element[graph.element[ends]]
     ways: list[_Way] = []
     for one in np.unique(group):
-        mine = [int(node) for node in ends[group == one]]
-        at: dict[int, Index] = {node: np.array([node], dtype=np.int32) for node in mine}
-        start = mine[0]
+        mine = ends[group == one]
+        far = mine[0]
         for _ in range(2):  # furthest from anywhere, and furthest from there: the longest way of copper without loops
-            found = _ways(graph, at, start, mine)
-            start = max(found, key=lambda node: round(found[node].length, 9))
-        ways.append(found[start])
+            tree = _Tree.grown(graph, np.array([far]))
+            reached = mine[np.isfinite(tree.cost[mine])]
+            far = reached[np.argmax(tree.lengths()[reached].round(9))]
+        ways.append(tree.way(int(far)))
     if not ways:
         return None
     way = max(ways, key=lambda way: round(way.length, 9))
@@ -193,23 +197,100 @@ class NetGraph:
 def without_areas(board: Board, copper: Copper, net: int) -> NetGraph:
     """The graph of a net's traces, pads and holes, for nets with planes: nothing leads across the areas, of which every
     place where something meets them is a node of its own."""
-    graph = _graph(board, copper, net, across=False)
-    assert graph is not None
-    return graph
+    return _joined(board, copper, _elements(copper, net))
 
 
-def _graph(board: Board, copper: Copper, net: int, *, across: bool = True) -> NetGraph | None:
+def _graph(board: Board, copper: Copper, net: int) -> NetGraph | None:
     """The graph of a net's copper, with net-less copper that touches it; None where its areas are met too often."""
-    elements = copper.elements
+    own = _elements(copper, net)
+    whole = _whole(board, copper)
+    graph = whole.of_elements(own, copper) if net in whole.nets else _joined(board, copper, own)
+    over = _across_areas(copper, graph.element, graph.place)
+    if over is None:
+        return None
+    parts = (graph.a, graph.b, graph.cost, graph.length, graph.kind, graph.row)
+    a, b, cost, length, kind, row = (np.concatenate(column) for column in zip(parts, over, strict=True))
+    return NetGraph(graph.element, graph.along, graph.place, a, b, np.maximum(cost, NOTHING), length, kind, row, copper)
+
+
+def _elements(copper: Copper, net: int) -> Index:
+    """A net's elements and the net-less ones that touch it, ascending."""
     own = copper.elements_of_net(net)
     groups = np.unique(copper.group_of_element[own])
-    nameless = copper.elements_of_net(0)
-    own = np.union1d(own, nameless[np.isin(copper.group_of_element[nameless], groups[groups >= 0])])
+    return np.union1d(own, copper.nameless_in(groups[groups >= 0]))
+
+
+@dataclass(frozen=True, eq=False)
+class _Whole:
+    """The graphs of many nets in one, without steps across areas; columns as in `NetGraph`.
+
+    nets : whose graphs can be cut from it; by_element : edges in the order of their first node's element
+    """
+
+    nets: frozenset[int]
+    element: Index
+    along: Floats
+    place: Points
+    edges: _Edges
+    by_element: Index
+
+    def of_elements(self, own: Index, copper: Copper) -> NetGraph:
+        """The part that joins these elements, ascending."""
+        node = _ranges(np.searchsorted(self.element, own), np.searchsorted(self.element, own, side="right"))
+        begins = self.element[self.edges[0][self.by_element]]
+        edge = _ranges(np.searchsorted(begins, own), np.searchsorted(begins, own, side="right"))
+        edge = np.sort(self.by_element[edge])
+        a, b, cost, length, kind, row = (column[edge] for column in self.edges)
+        at_a, at_b = np.searchsorted(node, a), np.searchsorted(node, b)
+        inside = node[np.minimum(at_b, len(node) - 1)] == b if len(node) else np.zeros(0, bool)
+        a, b, cost, length, kind, row = (column[inside] for column in (at_a, at_b, cost, length, kind, row))
+        return NetGraph(self.element[node], self.along[node], self.place[node], a, b, cost, length, kind, row, copper)
+
+
+_wholes: WeakKeyDictionary[Copper, _Whole] = WeakKeyDictionary()
+
+
+def ready(board: Board, copper: Copper) -> None:
+    """Work out at once what the ways of all nets need that have not too many pins."""
+    _whole(board, copper)
+
+
+def _whole(board: Board, copper: Copper) -> _Whole:
+    if copper not in _wholes:
+        pins = np.bincount(board.pins.net, minlength=len(board.nets))
+        nets = np.flatnonzero(pins <= MOST_PINS)
+        nets = nets[nets > 0]
+        element = copper.elements.net
+        chosen = np.isin(element, nets)
+        group = copper.group_of_element
+        groups = np.unique(group[chosen])
+        chosen[copper.nameless_in(groups[groups >= 0])] = True
+        graph = _joined(board, copper, np.flatnonzero(chosen).astype(np.int32))
+        edges = (graph.a, graph.b, graph.cost, graph.length, graph.kind, graph.row)
+        by_element = np.argsort(graph.element[graph.a], kind="stable")
+        _wholes[copper] = _Whole(
+            frozenset(nets.tolist()), graph.element, graph.along, graph.place, edges, by_element
+        )  # fmt: skip
+    return _wholes[copper]
+
+
+def _ranges(start: Index, stop: Index) -> Index:
+    """All whole numbers of several ranges, one after another."""
+    count = stop - start
+    out: Index = np.repeat(stop - np.cumsum(count), count) + np.arange(int(count.sum()))
+    return out
+
+
+def _joined(board: Board, copper: Copper, own: Index) -> NetGraph:
+    """The graph of these elements, ascending, without steps across areas; elements of two nets are not joined."""
+    elements = copper.elements
     start, target = copper.neighbours
-    count = start[own + 1] - start[own]
-    one = np.repeat(own, count)
-    two = target[np.repeat(start[own], count) + np.arange(len(one)) - np.repeat(np.cumsum(count) - count, count)]
-    keep = (one < two) & np.isin(two, own)
+    one = np.repeat(own, start[own + 1] - start[own])
+    two = target[_ranges(start[own], start[own + 1])]
+    inside = np.zeros(len(elements), dtype=bool)
+    inside[own] = True
+    nets = elements.net[one], elements.net[two]
+    keep = (one < two) & inside[two] & ((nets[0] == nets[1]) | (nets[0] == 0) | (nets[1] == 0))
     i, j, at_i, at_j = _meetings(board, copper, one[keep], two[keep])
 
     ends = own[elements.kind[own] == TRACE]
@@ -229,20 +310,18 @@ def _graph(board: Board, copper: Copper, net: int, *, across: bool = True) -> Ne
     key = np.where(on_trace, along, 0.0)
     is_area = elements.kind[element] == AREA
     meeting = np.where(is_area, np.arange(len(element)), 0)
-    _, first, node = np.unique(
-        np.stack([element, key.round(10), meeting], axis=-1), axis=0, return_index=True, return_inverse=True
-    )
+    order = np.lexsort((meeting, key := key.round(10), element))
+    fresh = np.ones(len(order), dtype=bool)
+    fresh[1:] = (np.diff(element[order]) != 0) | (np.diff(key[order]) != 0) | (np.diff(meeting[order]) != 0)
+    node = np.empty(len(order), dtype=np.int64)
+    node[order] = np.cumsum(fresh) - 1
+    first = order[fresh]
     element, place, along = element[first], place[first], along[first]
 
     edges = [_joints(node[: len(i)], node[len(i) : len(i) + len(j)], place)]
     edges.append(_along_traces(copper, element, along))
     edges.append(_closed_rings(copper, element, place))
     edges.append(_down_barrels(board, copper, element))
-    if across:
-        over = _across_areas(copper, element, place)
-        if over is None:
-            return None
-        edges.append(over)
     a, b, cost, length, kind, row = (np.concatenate(column) for column in zip(*edges, strict=True))
     return NetGraph(element, along, place, a, b, np.maximum(cost, NOTHING), length, kind, row, copper)
 
@@ -327,9 +406,6 @@ def _middle(board: Board, copper: Copper, element: Index) -> Points:
     return out
 
 
-_Edges = tuple[Index, Index, Floats, Floats, NDArray[np.int8], Index]
-
-
 def _edges(a: Index, b: Index, cost: Floats, length: Floats, kind: int, row: Index) -> _Edges:
     return a, b, cost, length, np.full(len(a), kind, dtype=np.int8), row
 
@@ -400,37 +476,60 @@ class _Way(NamedTuple):
     spans: tuple[tuple[float, float], ...]
 
 
-def _ways(graph: NetGraph, at: dict[int, Index], first: int, others: list[int]) -> dict[int, _Way]:
-    """The way from the first pin to each other one that can be reached."""
-    n = len(graph.element)
-    start = at[first]
-    a = np.concatenate([graph.a, np.full(len(start), n)])
-    b = np.concatenate([graph.b, start])
-    cost = np.concatenate([graph.cost, np.full(len(start), NOTHING)])
-    # of several edges between two nodes the cheapest counts (a sparse matrix would add them up)
-    low, high = np.minimum(a, b), np.maximum(a, b)
-    order = np.lexsort((cost, high, low))
-    fresh = np.ones(len(order), dtype=bool)
-    fresh[1:] = (np.diff(low[order]) != 0) | (np.diff(high[order]) != 0)
-    order = order[fresh & (low[order] != high[order])]
-    key = low[order].astype(np.int64) * (n + 1) + high[order]
-    matrix = coo_array((cost[order], (low[order], high[order])), shape=(n + 1, n + 1)).tocsr()
-    far, before = dijkstra(matrix, directed=False, indices=[n], return_predecessors=True)
-    far, before = far[0], before[0]
-    out = {}
-    for pin in others:
-        nodes = at[pin]
-        if not len(nodes) or not np.isfinite(far[nodes]).any():
-            continue
-        here = int(nodes[np.argmin(far[nodes])])
+@dataclass(frozen=True, eq=False)
+class _Tree:
+    """The cheapest ways from some nodes of a graph to all others: cost to each node, the node before it, -1 for none,
+    and the edge between the two."""
+
+    graph: NetGraph
+    cost: Floats
+    before: Index
+    edge: Index
+
+    @classmethod
+    def grown(cls, graph: NetGraph, start: Index) -> _Tree:
+        n = len(graph.element)
+        a = np.concatenate([graph.a, np.full(len(start), n)])
+        b = np.concatenate([graph.b, start])
+        cost = np.concatenate([graph.cost, np.full(len(start), NOTHING)])
+        # of several edges between two nodes the cheapest counts (a sparse matrix would add them up)
+        low, high = np.minimum(a, b), np.maximum(a, b)
+        order = np.lexsort((cost, high, low))
+        fresh = np.ones(len(order), dtype=bool)
+        fresh[1:] = (np.diff(low[order]) != 0) | (np.diff(high[order]) != 0)
+        order = order[fresh & (low[order] != high[order])]
+        low, high = low[order], high[order]
+        rows = np.searchsorted(low, np.arange(n + 2))
+        matrix = csr_array((cost[order], high, rows), shape=(n + 1, n + 1))
+        found, before = dijkstra(matrix, directed=False, indices=[n], return_predecessors=True)
+        found, before = found[0, :n], np.where(before[0, :n] == n, -1, np.maximum(before[0, :n], -1))
+        key, wanted = low * (n + 1) + high, np.arange(n)
+        wanted = np.minimum(wanted, before) * (n + 1) + np.maximum(wanted, before)
+        edge = np.where(before >= 0, order[np.minimum(np.searchsorted(key, wanted), len(order) - 1)], -1)
+        return cls(graph, found, before, edge)
+
+    def nearest(self, nodes: Index) -> int | None:
+        """Which of some nodes is reached first; None where none is."""
+        if not len(nodes) or not np.isfinite(self.cost[nodes]).any():
+            return None
+        return int(nodes[np.argmin(self.cost[nodes])])
+
+    def lengths(self) -> Floats:
+        """The length of the way to each node, m."""
+        out: Floats = np.append(np.where(self.edge >= 0, self.graph.length[self.edge], 0.0), 0.0)
+        before = np.append(self.before, -1)
+        while (before >= 0).any():
+            out += out[before]
+            before = before[before]
+        return out[:-1]
+
+    def way(self, node: int) -> _Way:
         walked: list[tuple[int, bool]] = []
-        while before[here] != n:
-            there = int(before[here])
-            edge = int(order[np.searchsorted(key, min(here, there) * (n + 1) + max(here, there))])
-            walked.append((edge, bool(graph.a[edge] == here)))
-            here = there
-        out[pin] = _steps(graph, walked[::-1])
-    return out
+        while (there := int(self.before[node])) >= 0:
+            edge = int(self.edge[node])
+            walked.append((edge, bool(self.graph.a[edge] == node)))
+            node = there
+        return _steps(self.graph, walked[::-1])
 
 
 def _places(board: Board, graph: NetGraph) -> tuple[Floats, Floats]:

@@ -107,15 +107,23 @@ def shape_mm(shape: BaseGeometry | None) -> dict[str, Any] | None:
     if shape is None or shape.is_empty:
         return None
 
-    def convert(item: Any) -> Any:
-        if isinstance(item, int | float):
-            return _coordinate_mm(item)
-        return [convert(part) for part in item]
-
-    mapping = shapely.geometry.mapping(shapely.simplify(shapely.force_2d(shape), SHAPE_SAG))
-    if mapping["type"] == "GeometryCollection":
+    simple = shapely.simplify(shapely.force_2d(shape), SHAPE_SAG)
+    if simple.geom_type == "GeometryCollection":
         return {"type": "GeometryCollection", "geometries": [shape_mm(part) for part in shapely.get_parts(shape)]}
-    return {"type": mapping["type"], "coordinates": convert(mapping["coordinates"])}
+    return {"type": simple.geom_type, "coordinates": _coordinates_mm(simple)}
+
+
+def _coordinates_mm(shape: BaseGeometry) -> list[Any]:
+    """Coordinates of a plain geometry, nested as in GeoJSON."""
+    if shape.geom_type.startswith("Multi"):
+        return [_coordinates_mm(part) for part in shapely.get_parts(shape)]
+    if shape.geom_type == "Polygon":
+        return [_coordinates_mm(ring) for ring in shapely.get_rings(shape)]
+    values = np.round(shapely.get_coordinates(shape) / MM, GRID_DECIMALS) + 0.0  # + 0.0: no minus zero
+    if not np.isfinite(values).all():
+        raise ValueError("a coordinate of a shape is none; a finite number was expected")
+    points = [[int(v) if v.is_integer() else v for v in point] for point in values.tolist()]
+    return points[0] if shape.geom_type == "Point" else points
 
 
 def _change(change: Proposal | None) -> dict[str, Any] | None:

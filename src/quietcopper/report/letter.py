@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -34,7 +35,8 @@ LOOSE_FOCUS = 0.55  # of the board's larger side, for a place without a shape of
 
 @dataclass(frozen=True)
 class PlaceView:
-    """One finding as it is told. `finding` is the document's own entry."""
+    """One finding as it is told. `finding` is the document's own entry. Pictures are drawn when first asked for: the
+    letter on paper shows few of those that the page has."""
 
     number: int
     anchor: str
@@ -49,10 +51,26 @@ class PlaceView:
     decision: str
     comments: list[str]
     remedies: list[dict[str, str]]
-    pictures: list[evidence.Picture]
-    odd: list[str]
     scalars: list[tuple[str, str]]
-    close_up: Markup
+    draw_evidence: Callable[[], tuple[list[evidence.Picture], list[str]]] = field(repr=False)
+    draw_close_up: Callable[[], Markup] = field(repr=False)
+
+    @cached_property
+    def _evidence(self) -> tuple[list[evidence.Picture], list[str]]:
+        return self.draw_evidence()
+
+    @property
+    def pictures(self) -> list[evidence.Picture]:
+        return self._evidence[0]
+
+    @property
+    def odd(self) -> list[str]:
+        """Keys of the evidence that have a form nobody draws."""
+        return self._evidence[1]
+
+    @cached_property
+    def close_up(self) -> Markup:
+        return self.draw_close_up()
 
 
 @dataclass(frozen=True)
@@ -74,12 +92,16 @@ class CauseView:
     comments: list[str]
     change_kind: str
     mechanisms: list[tuple[str, str]]
-    picture: Markup
+    draw_picture: Callable[[], Markup] = field(repr=False)
     layer: int
     main_layer: int
     shown: list[PlaceView]
     rest: list[PlaceView]
     along: list[CauseView] = field(default_factory=list)
+
+    @cached_property
+    def picture(self) -> Markup:
+        return self.draw_picture()
 
 
 @dataclass(frozen=True)
@@ -208,7 +230,6 @@ class _Teller:
     def place(self, name: str, *, pictured: bool) -> PlaceView:
         finding = self.findings[name]
         best = finding["remedies"][0] if finding["remedies"] else None
-        drawn, odd = evidence.pictures(finding["evidence"], self.document)
         span = finding["range_db"]
         range_text = ""
         if span is not None:
@@ -234,10 +255,9 @@ class _Teller:
             decision=words.sentence(words.decided(finding.get("decision"))),
             comments=words.comments_of(finding),
             remedies=_remedies(finding),
-            pictures=drawn,
-            odd=odd,
             scalars=evidence.scalars(finding["evidence"]),
-            close_up=self.picture([name]) if pictured else Markup(""),
+            draw_evidence=lambda: evidence.pictures(finding["evidence"], self.document),
+            draw_close_up=lambda: self.picture([name]) if pictured else Markup(""),
         )
 
     def cause(self, number: int, cause: Mapping[str, Any], *, pictured: bool) -> CauseView:
@@ -260,7 +280,7 @@ class _Teller:
             comments=words.comments_of(cause),
             change_kind=(cause["change"] or {}).get("kind", ""),
             mechanisms=[(name, " ".join(known[name]["mechanism"].split())) for name in checks if name in known],
-            picture=self.picture(ids) if pictured and len(ids) > 1 else Markup(""),
+            draw_picture=lambda: self.picture(ids) if pictured and len(ids) > 1 else Markup(""),
             layer=self.layer_of(self.findings[ids[0]]),
             main_layer=self.main_layer(ids),
             shown=places[:SHOWN_PLACES],

@@ -17,13 +17,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import shapely
 
 from quietcopper.files import write_whole
 from quietcopper.findings.model import CHANGE_IT, Drawing
 from quietcopper.report import words
 from quietcopper.report.outlook import place_outlook, set_aside
 from quietcopper.report.strokes import size, strokes
-from quietcopper.report.svg import BoardShapes, Floats
+from quietcopper.report.svg import SAG_MM, BoardShapes, Floats
 from quietcopper.report.typeset import fixed_time
 
 RING_SHARE, RING_MM = 0.011, (0.5, 2.0)  # radius, of the board's larger side, and its bounds
@@ -165,21 +166,22 @@ def gerber(markup: Markup) -> str:
 
 
 def _shape_lines(shape: Mapping[str, Any] | None) -> Iterator[tuple[Sequence[Sequence[float]], bool]]:
-    """(points, closed) of the lines and rims of a document's shape."""
+    """(points, closed) of the lines of a document's shape, pieces that meet put together, and of its surfaces' outer
+    rims: every antipad of a plane would hide the layout."""
     if shape is None:
         return
-    kind = shape["type"]
+    kind, coordinates = shape["type"], shape.get("coordinates", [])
     if kind == "GeometryCollection":
         for part in shape["geometries"]:
             yield from _shape_lines(part)
-        return
-    coordinates = shape["coordinates"]
-    if kind in {"LineString", "LinearRing"}:
-        yield coordinates, False
-    elif kind in {"MultiLineString", "Polygon"}:
-        yield from ((line, kind == "Polygon") for line in coordinates)
-    elif kind == "MultiPolygon":
-        yield from ((ring, True) for polygon in coordinates for ring in polygon)
+    elif kind in {"LineString", "LinearRing", "MultiLineString"}:
+        lines = coordinates if kind == "MultiLineString" else [coordinates]
+        merged = shapely.line_merge(shapely.MultiLineString([line for line in lines if len(line) > 1]))
+        for line in shapely.get_parts(shapely.simplify(merged, SAG_MM)):
+            yield shapely.get_coordinates(line).tolist(), False
+    elif kind in {"Polygon", "MultiPolygon"}:
+        for outer, *_ in coordinates if kind == "MultiPolygon" else [coordinates]:
+            yield shapely.get_coordinates(shapely.simplify(shapely.LinearRing(outer), SAG_MM))[:-1].tolist(), True
 
 
 def dxf(document: Mapping[str, Any], drawing: Drawing, markup: Markup) -> bytes:
@@ -210,7 +212,7 @@ def dxf(document: Mapping[str, Any], drawing: Drawing, markup: Markup) -> bytes:
             for line in _lines(sign):
                 space.add_lwpolyline(line.tolist(), dxfattribs=attributes)
             for points, closed in _shape_lines(findings[sign.number - 1]["shape"]):
-                space.add_lwpolyline([p[:2] for p in points], close=closed, dxfattribs=on(f"REVIEW_SHAPES_{where}", 8))
+                space.add_lwpolyline(points, close=closed, dxfattribs=on(f"REVIEW_SHAPES_{where}", 8))
         text = io.StringIO()
         made.write(text)
     finally:

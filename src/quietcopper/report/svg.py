@@ -37,23 +37,24 @@ def path(lines: Iterable[Any], *, closed: bool = False) -> str:
     runs = [run for run in lines if len(run)]
     if not runs:
         return ""
-    points = iter(units(np.concatenate([np.asarray(run, dtype=np.float64)[:, :2] for run in runs])).tolist())
+    points = units(np.concatenate([np.asarray(run, dtype=np.float64)[:, :2] for run in runs]))
+    ends = np.cumsum([len(run) for run in runs])
+    step = np.diff(points, axis=0, prepend=points[:1])
+    moves = (step[:, 0] != 0) | (step[:, 1] != 0)
+    moves[[0, *ends[:-1].tolist()]] = False  # a run's first point is no step
+    numbers = list(map(str, step[moves].ravel().tolist()))
+    steps_before = 2 * np.cumsum(moves)
+    corners = zip([0, *ends[:-1].tolist()], (ends - 1).tolist(), steps_before[ends - 1].tolist(), strict=True)
     out: list[str] = []
-    last: tuple[int, int] | None = None
-    for run in runs:
-        x, y = first = tuple(next(points))
-        steps = []
-        for _ in range(len(run) - 1):
-            x1, y1 = next(points)
-            if x1 != x or y1 != y:
-                steps.append(f"{x1 - x} {y1 - y}")
-                x, y = x1, y1
-        if closed and steps and (x, y) == first:
-            steps.pop()
+    last: list[int] | None = None
+    done = 0
+    for begin, end, until in corners:
+        first, final = points[begin].tolist(), points[end].tolist()
+        back = 2 if closed and until > done and final == first else 0
         # a zero-length line still shows its round ends
         lead = "l" if first == last and not closed else f"M{first[0]} {first[1]}l"
-        out.append(f"{lead}{' '.join(steps) or '0 0'}{'z' if closed else ''}")
-        last = (x, y)
+        out.append(f"{lead}{' '.join(numbers[done : until - back]) or '0 0'}{'z' if closed else ''}")
+        last, done = final, until
     return "".join(out)
 
 

@@ -13,6 +13,7 @@ from functools import partial
 from typing import Any
 
 from quietcopper.checks import Check, sections_ahead
+from quietcopper.electrical.paths import ready
 from quietcopper.electrical.view import View
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.section_solver import Tally
@@ -26,7 +27,7 @@ Said = list[Finding | Coverage | NotChecked]
 log = logging.getLogger(__name__)
 STAGES: tuple[tuple[str, Callable[[View, tuple[Check, ...]], object]], ...] = (
     ("net roles", lambda view, checks: (view.roles, view.pairs, view.drivers)),
-    ("connected copper", lambda view, checks: view.copper),
+    ("connected copper", lambda view, checks: ready(view.board, view.copper)),
     ("references", lambda view, checks: (view.runs, view.gaps, view.layer_changes)),
     ("neighbours", lambda view, checks: view.neighbours),
     ("cross-sections", lambda view, checks: view.line_table),
