@@ -344,6 +344,24 @@ def test_pin_names_count_less_than_net_names():
     assert name_hint("VBUS_DET").level == AGAINST
 
 
+def test_the_files_words_for_pins_make_a_supply_of_a_net_with_a_plain_name():
+    """The bus supply of a cable's socket called "USB", and one pin of a sensor that a processor's output feeds."""
+    s = Sketch()
+    s.part("J1", "USB", "USB", "GND", "D+", "D-")
+    s.part("C1", "USB", "GND", value="100n")
+    s.part("U1", "GATED", "GND", "DATA")
+    s.part("U2", "OUT", "GND", "DATA")
+    s.part("C2", "OUT", "GND", value="100n")
+    s.plane("GND", 1, 0.9)
+    words = {("J1", "1"): "VBUS", ("J1", "2"): "VBUS", ("J1", "3"): "GND", ("U1", "1"): "VDD", ("U2", "1"): "VOUT"}
+    roles = roles_of(s.build(pin_functions=words))
+    assert roles["USB"].kind == "supply"
+    assert "2 pins that the file calls 'VBUS'" in roles["USB"].reason
+    assert roles["GATED"].kind == "signal"  # one pin, no capacitor
+    assert roles["OUT"].kind == "signal"  # an amplifier has a VOUT as well
+    assert roles_of(s.build())["USB"].kind == "signal"
+
+
 # ---- pairs -----------------------------------------------------------------------------------------------------------
 
 

@@ -286,6 +286,14 @@ def test_one_pin_has_its_pads_on_all_layers_and_its_hole(tmp_path: Path) -> None
     assert (board.vias.pin.tolist(), board.pads.pin.tolist()) == ([0], [0, 0])
 
 
+def test_the_third_field_of_a_pin_attribute_says_what_the_pin_is_for(tmp_path: Path) -> None:
+    """Gerber Layer Format Specification 2024.05 on .P (from memory): %TO.P,<refdes>,<number>[,<function>]*%."""
+    pads = gerber.pin("U1", "A4,VBUS", gerber.flash(5, 5)) + gerber.pin("U1", "A5", gerber.flash(8, 5))
+    board = gerber.read(tmp_path, layers(2, pads))
+    assert set(board.pins.name.tolist()) == {"A4", "A5"}
+    assert board.pin_functions == {("U1", "A4"): "VBUS"}
+
+
 def test_pads_of_one_pin_name_apart_are_pins_apart_and_touching_ones_are_one(tmp_path: Path) -> None:
     apart = gerber.pin("J1", "S", gerber.flash(5, 5) + gerber.flash(15, 5))
     joined = gerber.pin("U1", "EP", gerber.flash(25, 5, 12) + gerber.flash(25.3, 5))

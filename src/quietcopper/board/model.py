@@ -263,6 +263,7 @@ class Board:
 
     net_classes : what the file itself says of a net ("power", "ground", "signal", …), by net name
     impedances : targets the file itself states, ohm, by net name
+    pin_functions : what the file itself says a pin is for ("VBUS", "GND", "MISO", …), by part and pin
     """
 
     name: str
@@ -281,6 +282,7 @@ class Board:
     mask_bottom: Mask | None = None
     net_classes: Mapping[str, str] = field(default_factory=dict)
     impedances: Mapping[str, float] = field(default_factory=dict)
+    pin_functions: Mapping[tuple[str, str], str] = field(default_factory=dict)
     assumptions: tuple[Assumption, ...] = ()
     unread: tuple[Unread, ...] = ()
     problems: tuple[str, ...] = ()  # contradictions inside the data, one sentence each

@@ -9,6 +9,7 @@ practice, no source; whatever they decide is shown with its reason and can be se
 from __future__ import annotations
 
 import re
+from collections import defaultdict
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -161,6 +162,7 @@ class _Inference:
         if not self._members(GROUND).any():
             self._ground_by_weight()
         self._named_supplies()
+        self._named_by_pins()
         self._planes_without_name()
         self._supplies_by_capacitors()
         self._behind_filters()
@@ -221,6 +223,26 @@ class _Inference:
 
     def _named_supplies(self) -> None:
         self._named(SUPPLY)
+
+    def _named_by_pins(self) -> None:
+        """Nets that the file's own words for pins call supplies (VBUS, VDD), at two pins or beside a capacitor to
+        ground; one such pin alone may be fed, or read, by a signal."""
+        board, e = self.board, self.evidence
+        if not board.pin_functions:
+            return
+        called: dict[int, list[str]] = defaultdict(list)
+        for part, pin, net in zip(board.pins.part.tolist(), board.pins.name, board.pins.net.tolist(), strict=True):
+            word = board.pin_functions.get((str(board.parts.ref[part]), str(pin)), "")
+            hint = name_hint(word)
+            if hint.kind == SUPPLY and hint.level == SURE:
+                called[net].append(word)
+        to_ground = e.caps_to(self._members(GROUND))
+        for net in self._open():
+            pins = called.get(net, [])
+            if len(pins) >= (1 if to_ground[net] else 2) and self.hints[net].level != AGAINST:
+                words_of = ", ".join(repr(word) for word in dict.fromkeys(pins))
+                clause = f"{_count(len(pins), 'pin')} that the file calls {words_of}"
+                self._set(net, SUPPLY, self._reason(clause, net), self._voltage(net))
 
     def _negative_rails(self) -> None:
         """VSS beside a heavier GND is the negative rail of a split supply where capacitors lie between the two, or

@@ -156,6 +156,7 @@ class _Assembly:
             pins=pins,
             mask_top=stackup.mask_top,
             mask_bottom=stackup.mask_bottom,
+            pin_functions=_pin_functions(layers),
         )  # fmt: skip
         self._report("nets")
         found = connected(plain)
@@ -301,6 +302,13 @@ def _pads(layers: list[LayerCopper]) -> tuple[dict[str, int], dict[PinKey, int],
     net, where, x, y, shape, key, surface = columns
     pads = PadRows(net, where, x, y, shape, key, surface, np.full(len(x), -1, dtype=np.int32))
     return nets, keys, pads, np.concatenate([layer.flashes.idle for layer in layers])
+
+
+def _pin_functions(layers: list[LayerCopper]) -> dict[PinKey, str]:
+    """What pins are for, where a pin attribute's third field says so (Gerber Layer Format Specification 2024.05,
+    on the attribute .P, from memory)."""
+    said = (fields for layer in layers for fields in layer.pins if len(fields) >= 3 and fields[2])
+    return {(_plain(fields[0]), _plain(fields[1])): _plain(fields[2]) for fields in said}
 
 
 def _areas(layers: list[LayerCopper], nets: dict[str, int]) -> tuple[Areas, Bools]:
