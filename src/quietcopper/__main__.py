@@ -2,6 +2,6 @@
 
 import sys
 
-from quietcopper.cli import main
+from quietcopper.cli import command
 
-sys.exit(main())
+sys.exit(command())

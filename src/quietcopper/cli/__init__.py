@@ -66,7 +66,6 @@ def main(argv: list[str] | None = None) -> int:
     if args.command is None:
         parser().print_help()
         return 0
-    gc.set_threshold(100_000, 20, 50)  # boards and reviews are millions of objects that stay
     try:
         return int(import_module(f"quietcopper.cli.{args.command.replace('-', '_')}").run(args))
     except QuietCopperError as e:
@@ -81,3 +80,11 @@ def main(argv: list[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("quietcopper: stopped", file=sys.stderr)
         return 130
+
+
+def command() -> int:
+    """The program `quietcopper`: as `main`, for a process that does nothing else."""
+    gc.set_threshold(100_000, 20, 50)  # boards and reviews are millions of objects that stay
+    status = main()
+    gc.freeze()  # nor need they be looked through at the end
+    return status

@@ -221,21 +221,27 @@ def bundle(board: Board, neighbours: Neighbours) -> Bundles:
 
 
 def _near(board: Board, chords: _Chords, one: Ints, two: Ints, reach: float) -> tuple[Ints, Ints]:
-    """Chords of different nets whose copper lies within reach, as index pairs (from `one`, from `two`).
+    """Chords of different nets, much in one direction, among which are all whose copper runs within reach, as index
+    pairs (from `one`, from `two`).
 
     With one and two the same set, every pair is found once, the chord of the first net by name first: the order of the
     net list must not matter. Each pair is found from its wider member, so that one wide trace does not widen every
     search.
     """
-    lines = shapely.linestrings(np.stack([chords.p0, chords.p1], axis=1))
+    low, high = np.minimum(chords.p0, chords.p1), np.maximum(chords.p0, chords.p1)
+    boxes = shapely.box(*low.T, *high.T)
+    ahead, _ = _unit(chords.p1 - chords.p0)
     width, net = board.traces.width[chords.trace], _by_name(board)[board.traces.net[chords.trace]]
     same = one is two
     pairs = []
     for start, other, swapped in ((one, two, False),) if same else ((one, two, False), (two, one, True)):
         if not (len(start) and len(other)):
             continue
-        index = STRtree(lines[other]).query(lines[start], predicate="dwithin", distance=reach + width[start] + SLACK)
+        far = (reach + width[start] + SLACK)[:, None]
+        index = STRtree(boxes[other]).query(shapely.box(*(low[start] - far).T, *(high[start] + far).T))
         i, j = start[index[0]], other[index[1]]
+        along = np.flatnonzero(np.abs(np.einsum("ij,ij->i", ahead[i], ahead[j])) >= np.cos(ANGLE) - 1e-9)
+        i, j = i[along], j[along]
         wider = (width[i] > width[j]) | ((width[i] == width[j]) & ((i < j) if same else not swapped))
         keep = wider & (net[i] != net[j])
         i, j = i[keep], j[keep]
