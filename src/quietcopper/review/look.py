@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable, MutableMapping
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
+from typing import Any, TypeVar, cast
 
 from quietcopper.checks import Check, sections_ahead
 from quietcopper.electrical.paths import ready
@@ -23,6 +23,7 @@ from quietcopper.review.causes import identify
 from quietcopper.workers import spread
 
 Progress = Callable[[str, int, int], None]  # stage, done, total
+T = TypeVar("T")
 Said = list[Finding | Coverage | NotChecked]
 log = logging.getLogger(__name__)
 STAGES: tuple[tuple[str, Callable[[View, tuple[Check, ...]], object]], ...] = (
@@ -114,34 +115,42 @@ def _look(view: View, group: tuple[Check, ...], progress: Callable[[str], None],
     return dataclasses.replace(share, solved=new, tally=view.sections.tally.since(before))
 
 
-def look(
+def look(view: View, checks: tuple[Check, ...], progress: Callable[[str], None] = lambda stage: None) -> Looked:
+    """Run the stages of a view and all checks. progress : told each stage as it begins."""
+    return look_and(lambda: None, view, checks, progress, {})[0]
+
+
+def look_and(
+    also: Callable[[], T],
     view: View,
     checks: tuple[Check, ...],
-    progress: Callable[[str], None] = lambda stage: None,
-    seconds: MutableMapping[str, float] | None = None,
-) -> Looked:
-    """Run the stages of a view and all checks. progress : told each stage as it begins;  seconds : filled by stage."""
-    times = seconds if seconds is not None else {}
+    progress: Callable[[str], None],
+    seconds: MutableMapping[str, float],
+) -> tuple[Looked, T]:
+    """As `look`; also returns what `also` gives, which is done beside the checks. seconds : filled by stage."""
 
     def timed(stage: str, name: str, work: Callable[[], object]) -> None:
         progress(stage)
         began = time.perf_counter()
         work()
-        times[name] = time.perf_counter() - began
+        seconds[name] = time.perf_counter() - began
 
     for stage, work in STAGES:
         timed(stage, stage, lambda work=work: work(view, checks))  # type: ignore[misc]
     said: dict[str, Said] = {}
-    groups = _grouped(checks)
-    for share in spread([partial(_look, view, group, progress, os.getpid()) for group in groups]):
+    pieces: list[Callable[[], object]] = []
+    pieces += [partial(_look, view, group, progress, os.getpid()) for group in _grouped(checks)]
+    *shares, beside = spread([*pieces, also])
+    for share in cast(list[_Share], shares):
         said |= share.said
-        times.update(share.seconds)
+        seconds.update(share.seconds)
         view.sections.add(share.solved, share.tally)
     every = [word for check in checks for word in said[check.NAME]]
     priced = identify(f for f in every if isinstance(f, Finding))
-    return Looked(
+    looked = Looked(
         findings=tuple(f for f in priced if f.grade != PASSES),
         passing=tuple(f for f in priced if f.grade == PASSES),
         coverage=tuple(c for c in every if isinstance(c, Coverage)),
         not_checked=tuple(n for n in every if isinstance(n, NotChecked)),
     )
+    return looked, cast(T, beside)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import logging
 import time
-from collections.abc import Mapping
 
 from quietcopper.board import Board
 from quietcopper.checks import Check, all_checks
@@ -18,11 +17,11 @@ from quietcopper.electrical.supply_impedance import capacitor_assumptions
 from quietcopper.electrical.view import View
 from quietcopper.errors import SettingsError
 from quietcopper.fields.section_solver import SectionCache
-from quietcopper.findings import AssumptionNote, NotChecked, Result, Way
+from quietcopper.findings import AssumptionNote, Drawing, NotChecked, Result
 from quietcopper.review.causes import group_causes
 from quietcopper.review.drawing import draw
 from quietcopper.review.emission import emission_summary
-from quietcopper.review.look import STAGES, Looked, Progress, look
+from quietcopper.review.look import STAGES, Looked, Progress, look_and
 from quietcopper.review.prove import PLAN_ROUNDS, most_proofs, prove_result
 from quietcopper.review.tables import board_summary, line_rows, pair_rows, settings_summary, stackup_summary
 from quietcopper.review.walks import net_walks
@@ -70,9 +69,10 @@ def review(
         progress(stage, min(done, total), total)
         done += 1
 
-    looked = look(view, checks, on_stage, seconds)
+    looked, (drawing, undrawn) = look_and(lambda: _drawn(view), view, checks, on_stage, seconds)
     began = time.perf_counter()
-    result = _assemble(view, checks, looked)
+    looked = dataclasses.replace(looked, not_checked=(*looked.not_checked, *undrawn))
+    result = _assemble(view, checks, looked, drawing)
     seconds["result"] = time.perf_counter() - began
     if prove:
         began = time.perf_counter()
@@ -82,18 +82,19 @@ def review(
     return result
 
 
-def _walks(view: View) -> tuple[Mapping[str, tuple[Way, ...]], tuple[NotChecked, ...]]:
-    """The ways of the nets; where they fail, a line that says so: the page can do without."""
+def _drawn(view: View) -> tuple[Drawing, tuple[NotChecked, ...]]:
+    """The drawing with the ways of the nets; where they fail, a line that says so: the page can do without."""
+    drawing = draw(view.board)
     try:
-        return net_walks(view), ()
+        return dataclasses.replace(drawing, walks=net_walks(view)), ()
     except Exception as e:
         log.exception("walks failed")
-        return {}, (NotChecked("the page", "ways of nets to walk along", f"it failed: {type(e).__name__}: {e}"),)
+        lost = NotChecked("the page", "ways of nets to walk along", f"it failed: {type(e).__name__}: {e}")
+        return drawing, (lost,)
 
 
-def _assemble(view: View, checks: tuple[Check, ...], looked: Looked) -> Result:
+def _assemble(view: View, checks: tuple[Check, ...], looked: Looked, drawing: Drawing) -> Result:
     board = view.board
-    walks, walkless = _walks(view)
     causes = group_causes(list(looked.findings))
     assumptions = [*board.assumptions, *driver_assumptions(board, view.drivers), *cabled_connectors(view)[1]]
     assumptions += [*supply_assumptions(view), *capacitor_assumptions(view)]
@@ -104,7 +105,7 @@ def _assemble(view: View, checks: tuple[Check, ...], looked: Looked) -> Result:
         causes=causes,
         findings=looked.findings,
         coverage=looked.coverage,
-        not_checked=(*looked.not_checked, *walkless),
+        not_checked=looked.not_checked,
         unread=tuple({"what": u.what, "count": u.count, "where": u.where, "why": u.why} for u in board.unread),
         problems=(
             *board.problems,
@@ -120,6 +121,6 @@ def _assemble(view: View, checks: tuple[Check, ...], looked: Looked) -> Result:
             check.NAME: {"question": check.QUESTION, "mechanism": check.MECHANISM, "formula": check.FORMULA}
             for check in checks
         },
-        drawing=dataclasses.replace(draw(board), walks=walks),
+        drawing=drawing,
         passing=looked.passing,
     )
