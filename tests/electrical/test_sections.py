@@ -225,6 +225,26 @@ def test_reasons_for_no_section() -> None:
     assert table.section[0] == -1
 
 
+def test_a_trace_inside_its_own_pour_is_no_thin_line() -> None:
+    """A touch pad's or a wide line's pour is the conductor where a thin trace of its net lies in it."""
+    b = two_layers()
+    b.area("GND", 2, box(0, 0, 50, 30))
+    b.area("A", 1, box(20, 7, 30, 13))  # 6 mm wide about a trace of 0.3 mm
+    b.area("B", 1, box(20, 19.85, 30, 20.15))  # as wide as its trace
+    for name, y in (("A", 10), ("B", 20)):
+        for x in (5, 20, 30):
+            b.trace(name, 1, [(x, y), (x + (15 if x != 20 else 10), y)])
+    view = View(b.build())
+    runs, table = view.runs, view.line_table
+    in_pour = {net: np.flatnonzero((runs.net == view.board.net_index[net])
+               & (np.abs(view.board.traces.x0[runs.trace] - 20 * MM) < 1e-9)) for net in ("A", "B")}  # fmt: skip
+    assert np.isnan(table.z0[in_pour["A"]]).all()
+    assert set(table.reason[in_pour["A"]]) == {"within wider filled copper of its own net"}
+    assert np.isfinite(table.z0[in_pour["B"]]).all()
+    elsewhere = np.setdiff1d(np.arange(len(runs)), np.concatenate(list(in_pour.values())))
+    assert np.isfinite(table.z0[elsewhere]).all()
+
+
 def test_a_board_without_planes_is_solved_with_the_copper_beside_the_line() -> None:
     b = two_layers(height_um=1500, copper_um=1)
     b.area("GND", 1, box(0, 0, 50, 9.85 - 0.2))

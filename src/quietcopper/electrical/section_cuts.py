@@ -26,6 +26,7 @@ LINE_STEP = 0.01  # the same for lines: their coupling to 0.5 % at a gap of one 
 BARE_REACH = 3e-3  # m; for a trace without any reference, whose return is the copper beside it
 NARROWEST = 20e-6  # m; narrower pieces of copper, and half as narrow openings, are rounding in the data
 ALONG = 0.94  # cosine of the angle up to which a trace beside another runs along with it (20°)
+OWN_BEYOND = 0.1  # of the width: filled copper of its own net that reaches further beyond a trace is the conductor
 MOST_LINES = 8  # solved together: the line itself and its nearest neighbours
 
 
@@ -68,6 +69,7 @@ class Cuts:
         self.planes: list[set[int]] = [set() for _ in range(count)]
         self.lines: list[list[_Line]] = [[] for _ in range(count)]
         self.touched = np.zeros(count, dtype=np.bool_)
+        self.in_own = self._in_own()
         self.below, self.above = self._planes(+1), self._planes(-1)
         gap = runs.reference_gap[rows]
         self._reach = np.where(np.isfinite(gap), POUR_REACH * np.where(np.isfinite(gap), gap, 0.0), BARE_REACH)
@@ -79,6 +81,8 @@ class Cuts:
 
     def content(self, i: int) -> tuple[Content | None, str]:
         """What was cut at one place, rounded, and of its two mirror images the first; or why there is none."""
+        if self.in_own[i]:
+            return None, "within wider filled copper of its own net"
         if self.touched[i]:
             return None, "copper of another net touches the trace"
         below, above = int(self.below[i]), int(self.above[i])
@@ -91,6 +95,20 @@ class Cuts:
     def beside(self, i: int) -> tuple[int, ...]:
         """Rows in board.traces of a content's further lines, in its order."""
         return tuple(line.trace for line in self.lines[i])
+
+    def _in_own(self) -> Bools:
+        """Cuts where the trace lies in filled copper of its own net that is wider than the trace."""
+        areas = self._board.areas
+        rows = np.flatnonzero(np.isin(areas.net, self.net) & np.isin(areas.layer, self.layer))
+        found = np.zeros((3, len(self.x)), dtype=np.bool_)
+        tree = shapely.STRtree(areas.shape[rows])
+        beyond = (0.5 + OWN_BEYOND) * self.width
+        for at, aside in zip(found, (0.0 * beyond, beyond, -beyond), strict=True):
+            places = shapely.points(self.x + self.nx * aside, self.y + self.ny * aside)
+            cut, met = tree.query(places, predicate="within")
+            area = rows[met]
+            at[cut[(areas.net[area] == self.net[cut]) & (areas.layer[area] == self.layer[cut])]] = True
+        return found[0] & (found[1] | found[2])
 
     def _met(self, layer: int, rows: Index, low: Floats, high: Floats) -> dict[int, list[_Span]]:
         """Copper of a layer along the cuts from `low` to `high` (m, 0 on the trace's centre), by cut."""
@@ -229,6 +247,8 @@ class Cuts:
         ux, uy = directions_at(traces, trace, np.minimum(along, traces.length[trace]))
         parallel = np.abs(ux * self._ux[cut] + uy * self._uy[cut]) >= ALONG
         place = (x - self.x[cut]) * self.nx[cut] + (y - self.y[cut]) * self.ny[cut]
+        from_edge = np.abs(place) - (traces.width[trace] + self.width[cut]) / 2
+        parallel &= from_edge <= np.where(fixed[net[keep][order]], self._reach[cut], lines[cut]) + MICRON
         for row, one, at in zip(
             cut[parallel].tolist(), trace[parallel].tolist(), place[parallel].tolist(), strict=True
         ):
@@ -245,8 +265,9 @@ class Cuts:
                 self.pieces[row] = _united(self.pieces[row], Piece(int(self.layer[row]), left, right))
             elif min(abs(a), abs(b)) - width / 2 <= lines[row]:
                 self.lines[row].append(_Line(left, right, one))
-        for row in np.unique(cut).tolist():
-            self.lines[row] = self._clear(row)
+        for row, lines_here in enumerate(self.lines):
+            if lines_here:
+                self.lines[row] = self._clear(row)
 
     def _clear(self, row: int) -> list[_Line]:
         """Lines that can be solved: pieces of one line as one, none in copper at reference, only the nearest."""
