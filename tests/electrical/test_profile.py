@@ -57,6 +57,25 @@ def test_pieces_follow_each_other_without_gap_and_add_up_to_the_path():
     assert (slope < 7e-9).all()
 
 
+def test_what_a_way_crosses_of_its_pads_takes_time_as_well():
+    """A trace that ends at the edge of a long pad and one that ends in its middle bring the edge there together."""
+
+    def arrival(end: float):
+        b = small_board(size_mm=(80.0, 30.0), ground=(2,))
+        b.part("U1", chip("1206"), (5, 15), nets=("A", "GND"), turn_deg=180)
+        b.part("U2", chip("1206"), (60, 15), nets=("A", "GND"))
+        b.trace("A", 1, [b.pin("U1.1"), (b.pin("U2.1")[0] - end, 15)])
+        return only(view_of(b.build()))
+
+    middle, edge = arrival(0.0), arrival(0.4)
+    assert edge.across_pads == pytest.approx(0.4e-3)
+    assert middle.across_pads == pytest.approx(0.0, abs=1e-9)
+    assert edge.path.length == pytest.approx(middle.path.length)
+    assert edge.total_delay == pytest.approx(middle.total_delay, rel=1e-3)
+    # 0.4 mm in laminate of er 4.3: between vacuum's 1.3 ps and the laminate's 2.8 ps
+    assert 1.3e-12 < edge.total_delay - edge.delay.sum() < 2.8e-12
+
+
 def test_impedance_is_that_of_the_runs_and_unsolved_pieces_say_why():
     view = view_of(hopping())
     profile = only(view)

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from quietcopper.electrical.profile import Profile
     from quietcopper.electrical.view import View
 
+PADS_MM = 0.05  # less of a way across pads is not told
 SAME_OHM = 0.05  # pieces that differ by less are one row
 _EPILOG = """\
 examples:
@@ -111,6 +112,7 @@ def _way(view: View, profile: Profile) -> dict[str, Any]:
         "to": _pin(view, path.end_pin),
         "length_mm": path.length / MM,
         "delay_ps": profile.total_delay * 1e12,
+        "across_pads_mm": profile.across_pads / MM,
         "typical_ohm": profile.typical if profile.solved else None,
         "unsolved_mm": profile.unsolved() / MM,
         "pieces": rows(view, profile),
@@ -154,6 +156,8 @@ def _print(view: View, net: str, ways: list[dict[str, Any]], pair: dict[str, Any
     for way in ways:
         own = f", mostly {way['typical_ohm']:.1f} ohm" if way["typical_ohm"] is not None else ""
         print(f"\n{way['from']} to {way['to']}: {way['length_mm']:.2f} mm, {way['delay_ps']:.0f} ps{own}")
+        if way["across_pads_mm"] >= PADS_MM:
+            print(f"{way['across_pads_mm']:.2f} mm of it lead across pads to their middle and are in no row")
         names = f"{'layer':<10} {'what':<14} {'reference':<18}"
         print(f"{'from mm':>9} {'length':>8}  {names} {'Z ohm':>8} {'at ps':>8}  note")
         for row in way["pieces"]:

@@ -75,8 +75,17 @@ class Profile:
 
     @property
     def total_delay(self) -> float:
-        """From the first pin to the last, s."""
-        return float(self.delay.sum())
+        """From the first pin to the last, s. What the way crosses of pads, from a trace's end to a pin's middle, is
+        part of the path's length and of no piece: it counts with the mean of the pieces that are no holes."""
+        flat = self.kind != "via"
+        length = float(self.length[flat].sum())
+        slope = float(self.delay[flat].sum()) / length if length > 0 else TYPICAL_DELAY
+        return float(self.delay.sum()) + slope * self.across_pads
+
+    @property
+    def across_pads(self) -> float:
+        """Length of the way that no piece holds: across pads and from trace to trace, m."""
+        return max(self.path.length - float(self.length.sum()), 0.0)
 
     @property
     def typical(self) -> float:
