@@ -13,9 +13,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.ranges import Floats
+
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
 
 _PER_RISE = 24  # points of the time grid per edge
 _MOST_POINTS = 8000
@@ -73,11 +77,15 @@ def noise(shared: Sequence[Shared], aggressor: Ends, victim: Ends, rise: float, 
             raise OutOfRange(f"a line with reflections {line.start:g}, {line.end:g} and a delay of {line.delay:g} s")
     if not 0 < rise < np.inf:
         raise OutOfRange(f"an edge of {rise:g} s")
-    at_ends: tuple[list[tuple[float, float]], list[tuple[float, float]]] = ([], [])  # (time, volts) of ramps
-    for amplitude, forward, offset in _passes(aggressor):
-        for s in shared:
+    # ramps that reach the victim's ends: end (0 start, 1 end), time, volts
+    end, time, volts = [np.zeros(0, dtype=np.int64)], [np.zeros(0)], [np.zeros(0)]
+    amplitude, toward, left = _passes(aggressor)
+    for forward in (True, False):
+        going = toward == forward
+        waves, offset = amplitude[going, None, None] * wave, left[going, None, None]
+        for s in shared if len(waves) else ():
             entry, leave = (min(s.aggressor), max(s.aggressor)) if forward else (max(s.aggressor), min(s.aggressor))
-            begins = offset + (entry if forward else aggressor.delay - entry)
+            begins = entry if forward else aggressor.delay - entry
             lasts = abs(leave - entry)
             ahead = (s.aggressor[0] <= s.aggressor[1]) == forward  # whether the edge goes as the victim is travelled
             in_at, out_at = s.victim if ahead else s.victim[::-1]
@@ -85,52 +93,58 @@ def noise(shared: Sequence[Shared], aggressor: Ends, victim: Ends, rise: float, 
             back = [(begins, s.kb), (begins + 2 * lasts, -s.kb)]
             on = [(begins + lasts - apart, 0.5), (begins + lasts + apart, -0.5)]
             for ramps, place, toward_end in ((back, in_at, not ahead), (on, out_at, ahead)):
-                for end, factor, later in _arrivals(victim, place, toward_end):
-                    at_ends[end].extend((t + later, v * amplitude * factor * wave) for t, v in ramps)
-    return _summed(at_ends, rise)
+                at_end, factor, later = _arrivals(victim, place, toward_end)
+                moment, height = np.array(ramps).T[:, None, :, None]
+                times, levels = offset + moment + later, waves * height * factor
+                end.append(np.broadcast_to(at_end, times.shape).ravel())
+                time.append(times.ravel())
+                volts.append(levels.ravel())
+    return _summed(np.concatenate(end), np.concatenate(time), np.concatenate(volts), rise)
 
 
-def _passes(line: Ends) -> list[tuple[float, bool, float]]:
+def _passes(line: Ends) -> tuple[Floats, Bools, Floats]:
     """An edge between the ends of its line: amplitude, whether it goes to the end, time at which it leaves."""
-    out: list[tuple[float, bool, float]] = []
-    amplitude, forward, time = 1.0, True, 0.0
-    while abs(amplitude) >= _FADED and len(out) < _MOST_PASSES:
-        out.append((amplitude, forward, time))
-        amplitude *= line.end if forward else line.start
-        forward, time = not forward, time + line.delay
-    return out
+    amplitude, toward_end = _reflected(line, True)
+    left = np.asarray(line.delay * np.arange(len(amplitude)), dtype=np.float64)
+    return amplitude, toward_end, left
 
 
-def _arrivals(line: Ends, place: float, toward_end: bool) -> list[tuple[int, float, float]]:
+def _arrivals(line: Ends, place: float, toward_end: bool) -> tuple[Ints, Floats, Floats]:
     """A wave sent from a place (s from the start): end it arrives at (0 start, 1 end), factor of the voltage there, and
     how much later."""
-    out: list[tuple[int, float, float]] = []
-    amplitude, later = 1.0, (line.delay - place) if toward_end else place
-    while abs(amplitude) >= _FADED and len(out) < _MOST_PASSES:
-        reflection = line.end if toward_end else line.start
-        out.append((int(toward_end), amplitude * (1 + reflection), later))
-        amplitude *= reflection
-        toward_end, later = not toward_end, later + line.delay
-    return out
+    amplitude, toward = _reflected(line, toward_end)
+    first = (line.delay - place) if toward_end else place
+    factor: Floats = amplitude * (1 + np.where(toward, line.end, line.start))
+    later = np.asarray(first + line.delay * np.arange(len(amplitude)), dtype=np.float64)
+    return toward.astype(np.int64), factor, later
 
 
-def _summed(at_ends: tuple[list[tuple[float, float]], list[tuple[float, float]]], rise: float) -> EndNoise:
+def _reflected(line: Ends, toward_end: bool) -> tuple[Floats, Bools]:
+    """Amplitudes of a wave of 1 that is thrown back and forth, until it has faded, and which of them go to the end."""
+    count = np.arange(_MOST_PASSES)
+    toward = (count % 2 == 0) == toward_end
+    amplitude = np.cumprod(np.concatenate([[1.0], np.where(toward, line.end, line.start)[:-1]]))
+    faded = np.flatnonzero(np.abs(amplitude) < _FADED)
+    last = int(faded[0]) if len(faded) else _MOST_PASSES
+    return amplitude[:last], toward[:last]
+
+
+def _summed(end: Ints, time: Floats, volts: Floats, rise: float) -> EndNoise:
     """Ramps added on one time grid: their steps in slope, shared between neighbouring points, summed twice."""
-    times = [t for ramps in at_ends for t, _ in ramps] or [0.0]
-    first, last = min(times) - rise / _PER_RISE, max(times) + rise * 1.1
+    first, last = (float(time.min()), float(time.max())) if len(time) else (0.0, 0.0)
+    first, last = first - rise / _PER_RISE, last + rise * 1.1
     step = max(rise / _PER_RISE, (last - first) / _MOST_POINTS)
-    time = np.asarray(first + step * np.arange(int((last - first) / step) + 3), dtype=np.float64)
-    volts: list[Floats] = []
-    for ramps in at_ends:
-        slope = np.zeros(len(time))
-        if ramps:
-            t, v = np.array(ramps).T
-            for moment, sign in ((t, 1.0), (t + rise, -1.0)):
-                at = (moment - first) / step
-                low = at.astype(np.int64)
-                slope += np.bincount(low, sign * v * (1 - (at - low)), len(slope))
-                slope += np.bincount(low + 1, sign * v * (at - low), len(slope))
-        level = np.zeros(len(time))
+    grid = np.asarray(first + step * np.arange(int((last - first) / step) + 3), dtype=np.float64)
+    levels: list[Floats] = []
+    for one in (0, 1):
+        slope = np.zeros(len(grid))
+        t, v = time[end == one], volts[end == one]
+        for moment, sign in ((t, 1.0), (t + rise, -1.0)) if len(t) else ():
+            at = (moment - first) / step
+            low = at.astype(np.int64)
+            slope += np.bincount(low, sign * v * (1 - (at - low)), len(slope))
+            slope += np.bincount(low + 1, sign * v * (at - low), len(slope))
+        level = np.zeros(len(grid))
         level[1:] = (np.cumsum(np.cumsum(slope)) * (step / rise))[:-1]  # a slope shows at the point after its beginning
-        volts.append(level)
-    return EndNoise(time, volts[0], volts[1])
+        levels.append(level)
+    return EndNoise(grid, levels[0], levels[1])
