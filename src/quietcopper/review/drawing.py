@@ -5,17 +5,38 @@ from __future__ import annotations
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 from shapely.geometry.base import BaseGeometry
 
 from quietcopper.board import Board
+from quietcopper.board.model import Ints, Shapes
 from quietcopper.findings import Drawing, DrawnLayer
 from quietcopper.units import MM
+
+ROUND = 0.985  # 4π·area / perimeter² from which a ring is a disc
 
 
 def _rings(shape: BaseGeometry) -> list[list[NDArray[np.float64]]]:
     """Polygons of a shape, each a list of rings in mm, outer first."""
     polygons = [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon" and not p.is_empty]
     return [[np.asarray(r.coords)[:, :2] / MM for r in (p.exterior, *p.interiors)] for p in polygons]
+
+
+def _apart(nets: Ints, shapes: Shapes) -> list[tuple[int, BaseGeometry]]:
+    """Pads with their nets; those of one net that overlap in more than a line are one: a picture that fills by the
+    even-odd rule would show nothing where two lie on each other. Discs stay as they are, which are drawn as dots."""
+    disc = 4 * np.pi * shapely.area(shapes) >= ROUND * shapely.length(shapes) ** 2
+    odd = np.flatnonzero(~disc)
+    one, two = shapely.STRtree(shapes[odd]).query(shapes[odd], predicate="intersects")
+    same = (one < two) & (nets[odd[one]] == nets[odd[two]])
+    one, two = odd[one[same]], odd[two[same]]
+    count = len(shapes)
+    group = connected_components(coo_array((np.ones(len(one)), (one, two)), shape=(count, count)), directed=False)[1]
+    out = {int(group[i]): (int(nets[i]), shapes[i]) for i in range(count)}
+    for several in np.unique(group[one]).tolist():
+        out[several] = (out[several][0], shapely.union_all(shapes[group == several]))
+    return list(out.values())
 
 
 def draw(board: Board) -> Drawing:
@@ -26,7 +47,7 @@ def draw(board: Board) -> Drawing:
         traces = board.traces.take(board.traces.layer == index)
         pads = board.pads.take(board.pads.layer == index)
         area_rings = [(ring, int(net)) for net, s in zip(areas.net, areas.shape, strict=True) for ring in _rings(s)]
-        pad_rings = [(ring, int(net)) for net, s in zip(pads.net, pads.shape, strict=True) for ring in _rings(s)]
+        pad_rings = [(ring, net) for net, s in _apart(pads.net, pads.shape) for ring in _rings(s)]
         layers.append(
             DrawnLayer(
                 name=layer.name,
