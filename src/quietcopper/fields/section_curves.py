@@ -14,7 +14,6 @@ from quietcopper.fields.section import CrossSection
 from quietcopper.fields.section_charges import Complexes, Floats
 from quietcopper.fields.section_edges import corners, height
 from quietcopper.fields.section_field import FieldPicture
-from quietcopper.fields.section_solver import COARSE
 
 LINES = 26  # field lines in all
 LEVELS = (0.1, 0.2, 0.3, 0.45, 0.6, 0.8)  # of the highest voltage
@@ -67,7 +66,7 @@ def curves(section: CrossSection, voltages: tuple[float, ...]) -> Curves:
 
     Between neighbouring field lines lies the same flux per metre of line. Raises OutOfRange as the solver does.
     """
-    picture = FieldPicture.of(section, voltages, COARSE)  # finer than can be seen
+    picture = FieldPicture.of(section, voltages)
     window = Window.around(section)
     return Curves(
         tuple(window.clipped(_field_lines(picture, window))), tuple(window.clipped(_equipotentials(picture, window)))

@@ -12,7 +12,7 @@ from quietcopper.fields.section import CrossSection
 from quietcopper.fields.section_charges import Complexes, Floats, field_at, potential_at, solve_charges
 from quietcopper.fields.section_edges import check, height
 from quietcopper.fields.section_mesh import Mesh, lay_panels, nodes
-from quietcopper.fields.section_solver import FINE, Refinement
+from quietcopper.fields.section_solver import FINE
 
 _ORDER = 4
 _ASIDE = 1e-9 * (0.6 + 0.8j)  # mesh units; moves points off the ends of panels, where the integrals are infinite
@@ -32,15 +32,15 @@ class FieldPicture:
     offset: float
 
     @classmethod
-    def of(cls, section: CrossSection, voltages: ArrayLike, mesh: Refinement = FINE) -> FieldPicture:
+    def of(cls, section: CrossSection, voltages: ArrayLike) -> FieldPicture:
         """Solve a section for its field. voltages : V, one for each line. Raises OutOfRange as the solver does."""
         volts = np.atleast_1d(np.asarray(voltages, dtype=float))
         if volts.shape != (len(section.lines),):
             raise OutOfRange(f"{len(section.lines)} lines need as many voltages, got {volts.size}")
         check(section)
-        laid = nodes(lay_panels(section, mesh.growth, mesh.tip), _ORDER)
-        charges = solve_charges(laid)
-        return cls(section, tuple(volts.tolist()), laid, charges.loaded @ volts, float(charges.offset @ volts))
+        mesh = nodes(lay_panels(section, FINE.growth, FINE.tip), _ORDER)
+        charges = solve_charges(mesh)
+        return cls(section, tuple(volts.tolist()), mesh, charges.loaded @ volts, float(charges.offset @ volts))
 
     def at(self, points: ArrayLike) -> tuple[Floats, Complexes]:
         """Potential (V) and field Ex + jEy (V/m) at points x + jy (m), any shape; nan beyond the planes.
