@@ -12,7 +12,6 @@ import shapely
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components, dijkstra
-from scipy.spatial.distance import pdist
 from shapely import MultiPolygon, Polygon, STRtree
 from shapely.geometry.base import BaseGeometry
 
@@ -129,7 +128,7 @@ def _copper_shape(board: Board, copper: Copper, own: Index) -> BaseGeometry:
 def diameter(shape: BaseGeometry) -> float:
     """Distance between the two furthest points of a shape, m."""
     corners = shapely.get_coordinates(shapely.convex_hull(shape))
-    return float(pdist(corners).max()) if len(corners) > 1 else 0.0
+    return float(np.hypot(*(corners[:, None] - corners).T).max()) if len(corners) > 1 else 0.0
 
 
 def fingers(board: Board, copper: Copper, min_length: float = SHORTEST, widths: Sequence[float] = WIDTHS) -> Fingers:

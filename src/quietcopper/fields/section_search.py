@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from scipy.optimize import brentq
-
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.section import CrossSection
 from quietcopper.fields.section_solver import Solution, solve
@@ -56,6 +54,8 @@ def _find(
     target: float, section_of: Callable[[float], CrossSection], quantity: Callable[[Solution], float], low: float,
     high: float, name: str, unit: str,
 ) -> float:  # fmt: skip
+    from scipy.optimize import brentq  # slow to load, and most reviews ask for no width
+
     if not (0 < low < high < math.inf and 0 < target < math.inf):
         raise OutOfRange(f"no {name} can be looked for between {low:g} m and {high:g} m for {target:g} {unit}")
 

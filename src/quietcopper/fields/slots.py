@@ -22,7 +22,6 @@ from itertools import pairwise
 import numpy as np
 import shapely
 from numpy.typing import ArrayLike
-from scipy.integrate import cumulative_trapezoid
 from scipy.special import binom, k0, zeta
 
 from quietcopper.errors import OutOfRange
@@ -126,7 +125,8 @@ def _graded(length: float, marks: list[float], scale: float, width: float) -> Fl
         t = span / (1 + np.exp(-np.linspace(-14, 14, 1401)))
         t[0], t[-1] = 0.0, span
         size = np.minimum(min(left, span / 6) + 0.25 * t, min(right, span / 6) + 0.25 * (span - t))
-        cells = cumulative_trapezoid(1 / np.minimum(size, length / 16), t, initial=0)
+        density = 1 / np.minimum(size, length / 16)
+        cells = np.append(0.0, np.cumsum(np.diff(t) * (density[1:] + density[:-1]) / 2))
         count = int(np.ceil(cells[-1]))
         borders.append(a + np.interp(np.arange(1, count + 1) / count * cells[-1], cells, t))
     return np.concatenate(borders)
