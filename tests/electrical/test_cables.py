@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from quietcopper.build import header, small_board
-from quietcopper.electrical.cables import cabled_connectors, is_assumed
+from quietcopper.electrical.cables import cabled_connectors, if_cabled, is_assumed, title_if_cabled
 from quietcopper.electrical.settings import Settings
 from quietcopper.electrical.view import View
 
@@ -32,3 +32,16 @@ def test_a_memory_cards_socket_has_none_unless_the_settings_say_so() -> None:
     said = _view(CARD, J1={"cable": True})
     assert cabled_connectors(said) == (("J1",), ())
     assert not is_assumed(said, "J1")
+
+
+def test_lines_of_an_interface_that_is_made_for_a_cable_say_that_there_is_one() -> None:
+    """VBUS beside a USB pair, a display's, a bus's lines: common practice, no source. A debug header's lines do not."""
+    for names in (("VBUS", "D+", "D-", "GND"), ("/USB_P", "/USB_N", "+5V", "GND"), ("CANH", "CANL", "+5V", "GND")):
+        view = _view(names)
+        assert cabled_connectors(view)[0] == ("J1",)
+        assert not is_assumed(view, "J1")
+        assert if_cabled(view, "J1", "a filter") == title_if_cabled(view, "J1", "a filter").lower() == "a filter"
+    view = _view(("SWCLK", "SWDIO", "+3V3", "GND"))
+    assert is_assumed(view, "J1")
+    assert if_cabled(view, "J1", "a filter") == "if J1 carries a cable: a filter"
+    assert title_if_cabled(view, "J1", "a filter") == "If J1 carries a cable: a filter"

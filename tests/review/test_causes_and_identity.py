@@ -76,6 +76,20 @@ def test_a_choice_behind_many_places_ranks_before_one_bad_place():
     assert causes[0].excess_before_db == pytest.approx(6.02, abs=0.01)
 
 
+def test_what_only_an_assumed_cable_makes_a_cause_ranks_after_what_the_data_show():
+    def about(key, predicted, supposed):
+        one = finding(predicted, subject=(key, "L1"), cause=key)
+        return replace(one, cause=replace(one.cause, supposed=supposed))
+
+    said = [about("header", 30.0, True), about("gap", 3.0, False), about("small gap", 1.5, False)]
+    causes = group_causes(identify(said))
+    assert [c.id for c in causes] == ["gap", "header", "small-gap"]  # what is small stands behind both
+    assert [c.supposed for c in causes] == [False, True, False]
+    # one finding that does not hang on the cable is enough for the cause to stand on the data
+    mixed = group_causes(identify([*said, about("header", 2.0, False)]))
+    assert [c.id for c in mixed] == ["header", "gap", "small-gap"]
+
+
 def test_a_cause_promises_a_figure_only_when_every_finding_has_one():
     a, b = finding(4.0, subject=("A", "L4"), after=-8.0), finding(2.0, subject=("B", "L4"), after=-3.0)
     assert group_causes(identify([a, b]))[0].excess_after_db == -3.0

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from quietcopper.build import chip, small_board
+from quietcopper.build import chip, header, small_board
 from quietcopper.checks import all_checks
 from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.electrical.view import View
 from quietcopper.findings.document import schema, to_document
+from quietcopper.findings.model import MAIN
 from quietcopper.review import review
 from quietcopper.review.look import look
 from quietcopper.review.questions import like
@@ -83,3 +84,31 @@ def test_geometry_is_taken_over_and_gives_the_same():
 def test_a_board_that_says_everything_is_asked_nothing():
     b = small_board(ground=(2,))
     assert review(b.build(), Settings(), prove=True).questions == ()
+
+
+def test_pin_headers_are_asked_about_together_and_a_usb_cable_about_its_shield():
+    b = small_board(size_mm=(60, 40), ground=(2,))
+    pins = header(4, pitch_mm=2.54, drill_mm=1.0, pad_mm=1.7)
+    for ref, y, names in (("J1", 5, ("A0", "A1")), ("J2", 18, ("B0", "B1")), ("J3", 31, ("VBUS", "C1"))):
+        b.part(ref, pins, (3, y), nets=(*names, "GND", "GND"), turn_deg=90)
+        for i, name in enumerate(names):
+            if name != "VBUS":
+                b.part(f"U{ref[1]}{i}", chip("0402"), (40, y + 4 * i), nets=(name, "GND"))
+                b.route(name, f"{ref}.{i + 1}", f"U{ref[1]}{i}.1")
+    fast = NetSettings(role="signal", kind="clock", swing=3.3, rise=1e-9, source=35.0, rate=25e6)
+    nets = dict.fromkeys(("A0", "A1", "B0", "B1", "C1"), fast)
+    result = review(b.build(), Settings(nets=nets), prove=True)
+    asked = {q.text: q for q in result.questions if "cable" in q.text}
+    assert set(asked) == {
+        "Which of J1 and J2 carry a cable in use, how long is it, and is it shielded?",
+        "Is the cable at J3 shielded, its shield tied all round, and how long is it?",
+    }
+    gone = {title for title, before, after in asked[min(asked, key=lambda t: "J3" in t)].changes if after is None}
+    assert {"A0 leaves by J1 unfiltered", "B1 leaves by J2 unfiltered"} <= gone
+    main = [c.title for c in result.causes if c.standing == MAIN]
+    filters = [title for title in main if "without enough of a filter" in title]
+    assert filters[0] == "Lines leave by J3 without enough of a filter"
+    assert set(filters[1:]) == {
+        f"If {j} carries a cable: lines leave by {j} without enough of a filter" for j in ("J1", "J2")
+    }
+    assert all(title.startswith("If ") for title in main[main.index(filters[1]) :])

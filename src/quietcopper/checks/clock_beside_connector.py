@@ -10,6 +10,7 @@ import shapely
 from quietcopper.board.model import Floats
 from quietcopper.electrical.border import PIN_LENGTH, PIN_RADIUS, CabledConnector, cabled
 from quietcopper.electrical.border_currents import current_estimate, sent
+from quietcopper.electrical.cables import if_cabled, is_assumed, title_if_cabled
 from quietcopper.electrical.emission import CAUTION
 from quietcopper.electrical.tables import Driver
 from quietcopper.electrical.view import View
@@ -113,7 +114,8 @@ def _price(
     at = float(x[patch]), float(y[patch])
     closest = float(distance[pin, patch])
     allowance = Allowance(estimate.limit, "A", estimate.source, "review.standard")
-    change = Proposal(f"move {name} to {engineering(FURTHER * closest, 'm')} from {ref}, or to an inner layer")
+    away = f"move {name} to {engineering(FURTHER * closest, 'm')} from {ref}, or to an inner layer"
+    change = Proposal(if_cabled(view, ref, away))
     return Finding(
         check=NAME,
         subject=(ref, name),
@@ -124,7 +126,12 @@ def _price(
         place=Place(at, shapely.Point(at), (), (name,), (ref,)),
         predicted=estimate.field,
         allowance=allowance,
-        cause=CauseHint(f"beside connector:{ref}", f"Clocks or switched nodes stand beside {ref}", change),
+        cause=CauseHint(
+            f"beside connector:{ref}",
+            title_if_cabled(view, ref, f"clocks or switched nodes stand beside {ref}"),
+            change,
+            supposed=is_assumed(view, ref),
+        ),
         remedies=(Remedy(change, allowance.excess_db(estimate.field * transfer(FURTHER) / capacitance)),),
         evidence={
             "transfer_ff": capacitance * 1e15,

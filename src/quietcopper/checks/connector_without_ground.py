@@ -11,6 +11,7 @@ from shapely import MultiPoint
 from quietcopper.board.model import Floats
 from quietcopper.electrical.border import CABLE_COMMON_MODE, BorderLine, CabledConnector, cabled, return_share
 from quietcopper.electrical.border_currents import current_estimate, sent, together
+from quietcopper.electrical.cables import if_cabled, is_assumed, title_if_cabled
 from quietcopper.electrical.emission import CAUTION, FieldEstimate
 from quietcopper.electrical.spans import extreme
 from quietcopper.electrical.tables import Driver
@@ -118,9 +119,8 @@ def _price(view: View, connector: CabledConnector, lines: list[BorderLine]) -> F
     uncovered = sum(length for length, _ in bare.values())
     at = float(xs[loudest.pin]), float(ys[loudest.pin])
     grounds = len(connector.ground)
-    change = Proposal(
-        f"a ground pin beside each fast signal of {ref}, and ground under their first {ENTRY * 1e3:.0f} mm"
-    )
+    ground_there = f"a ground pin beside each fast signal of {ref}, and ground under their first {ENTRY * 1e3:.0f} mm"
+    change = Proposal(if_cabled(view, ref, ground_there))
     beside = {line.pin: 0.5e-9 for line in lines}
     after = [
         (f, i * beside[line.pin] / (returns[line.pin] + bare[line.pin][1]))
@@ -143,7 +143,12 @@ def _price(view: View, connector: CabledConnector, lines: list[BorderLine]) -> F
         place=Place(at, MultiPoint(places), (), tuple(sorted({board.nets[line.net] for line in lines})), (ref,)),
         predicted=found.field,
         allowance=allowance,
-        cause=CauseHint(f"border ground:{ref}", f"{ref} has too little ground for its signals", change),
+        cause=CauseHint(
+            f"border ground:{ref}",
+            title_if_cabled(view, ref, f"{ref} has too little ground for its signals"),
+            change,
+            supposed=is_assumed(view, ref),
+        ),
         remedies=(Remedy(change, allowance.excess_db(then.field)),) if then and then.field < found.field else (),
         evidence={
             "ground_pins": grounds,

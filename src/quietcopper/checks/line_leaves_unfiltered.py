@@ -10,7 +10,7 @@ from shapely import Point
 from quietcopper.board.model import Floats
 from quietcopper.electrical.border import CABLE_COMMON_MODE, BorderLine, CabledConnector, cabled
 from quietcopper.electrical.border_currents import conductors, current_estimate, on_cable, sent
-from quietcopper.electrical.cables import is_assumed
+from quietcopper.electrical.cables import if_cabled, is_assumed, title_if_cabled
 from quietcopper.electrical.emission import CAUTION
 from quietcopper.electrical.tables import Driver
 from quietcopper.electrical.view import View
@@ -89,11 +89,11 @@ def _price(view: View, connector: CabledConnector, line: BorderLine) -> Finding 
     name, pin = board.nets[line.net], board.pin_label(line.pin)
     at = float(board.pins.x[line.pin]), float(board.pins.y[line.pin])
     allowance = Allowance(estimate.limit, "A", estimate.source, "review.standard")
-    cable = "the cable that may be" if is_assumed(view, connector.ref) else "the cable"
+    supposed = is_assumed(view, connector.ref)
+    cable = "the cable that may be" if supposed else "the cable"
     met = [str(board.parts.ref[part]) for part in (*(s.part for s in line.series), *(s.part for s in line.shunts))]
-    change = Proposal(
-        f"{NEW_OHM:g} Ω in series and {NEW_FARAD * 1e12:g} pF to ground at {pin}, or what filter the line bears"
-    )
+    filter_there = f"{NEW_OHM:g} Ω in series and {NEW_FARAD * 1e12:g} pF to ground at {pin}"
+    change = Proposal(if_cabled(view, connector.ref, f"{filter_there}, or what filter the line bears"))
     evidence: dict[str, Any] = {
         "conductors": conductors(connector),
         "rise_ns": driver.rise * 1e9,
@@ -113,7 +113,10 @@ def _price(view: View, connector: CabledConnector, line: BorderLine) -> Finding 
         predicted=estimate.field,
         allowance=allowance,
         cause=CauseHint(
-            f"border filter:{connector.ref}", f"Lines leave by {connector.ref} without enough of a filter", change
+            f"border filter:{connector.ref}",
+            title_if_cabled(view, connector.ref, f"lines leave by {connector.ref} without enough of a filter"),
+            change,
+            supposed=supposed,
         ),
         remedies=remedies,
         evidence=evidence,

@@ -11,6 +11,7 @@ import shapely
 from quietcopper.board.model import Floats
 from quietcopper.electrical.border import BorderLine, CabledConnector, cabled
 from quietcopper.electrical.border_currents import current_estimate, on_cable, sent
+from quietcopper.electrical.cables import if_cabled, is_assumed, title_if_cabled
 from quietcopper.electrical.coupling import Asked, Coupling, coupled_sections, couplings
 from quietcopper.electrical.emission import CAUTION
 from quietcopper.electrical.pictures import section_picture
@@ -109,7 +110,7 @@ def _price(
     strongest = max(stretches, key=lambda c: (round(c.kb * c.length, 12), c.x, c.y))
     length = sum(c.length for c in stretches)
     allowance = Allowance(estimate.limit, "A", estimate.source, "review.standard")
-    change = Proposal(f"keep {other} away from {name}, which leaves by {ref}")
+    change = Proposal(if_cabled(view, ref, f"keep {other} away from {name}, which leaves by {ref}"))
     return Finding(
         check=NAME,
         subject=(ref, name, other),
@@ -126,7 +127,12 @@ def _price(
         ),
         predicted=estimate.field,
         allowance=allowance,
-        cause=CauseHint(f"beside cable line:{name}", f"Fast lines run beside {name}, which leaves by {ref}", change),
+        cause=CauseHint(
+            f"beside cable line:{name}",
+            title_if_cabled(view, ref, f"fast lines run beside {name}, which leaves by {ref}"),
+            change,
+            supposed=is_assumed(view, ref),
+        ),
         evidence={
             "near_end_coupling": strongest.kb,
             "shared_length_mm": length * 1e3,

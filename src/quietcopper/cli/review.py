@@ -242,7 +242,7 @@ def summary(result: Result, folder: Path) -> list[str]:
 
 
 def _counted(causes: Sequence[Cause]) -> str:
-    """'; 5 causes, worst first, 2 cured along with them, 3 smaller ones:'."""
+    """'; 5 causes, worst first, the last 2 only if cables are as assumed, 2 cured along with them, 3 smaller:'."""
     from collections import Counter
 
     from quietcopper.findings.model import MAIN, SMALLER, WITH_ANOTHER
@@ -250,8 +250,11 @@ def _counted(causes: Sequence[Cause]) -> str:
     count = Counter(cause.standing for cause in causes)
     if not count[MAIN] + count[SMALLER]:
         return "; nothing over its allowance"
+    supposed = sum(cause.standing == MAIN and cause.supposed for cause in causes)
+    last = "the last" if supposed == 1 else f"the last {supposed}"
     said = [
         f"{count[MAIN]} causes, worst first" if count[MAIN] != 1 else "1 cause",
+        f"{last} only if cables are as assumed" if supposed else "",
         f"{count[WITH_ANOTHER]} cured along with them" if count[WITH_ANOTHER] else "",
         f"{count[SMALLER]} smaller" if count[SMALLER] else "",
     ]

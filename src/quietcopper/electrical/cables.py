@@ -13,6 +13,8 @@ from quietcopper.electrical.view import View
 
 _CARD = re.compile(r"(?:U?SD|E?MMC|TF)\w*")  # a memory card's lines, and what stands beside that word
 _CARD_LINE = re.compile(r"CLK\w?|CMD\w?|D(?:AT?A?)?[0-3]")
+# lines that are made to leave on a cable; common practice, no source
+_LEAVES = re.compile(r"VBUS\w*|USB\w*|HDMI\w*|DVI\w*|MDI\d?\w*|RJ45\w*|CAN[HL]?|RS(?:232|422|485)\w*")
 CARD_LINES = 4  # of the six: clock, command, four data lines
 NEAR_EDGE = 12e-3  # m; a connector whose nearest pin lies within this of the outline is taken to lead outside
 
@@ -72,8 +74,25 @@ def cabled_connectors(view: View) -> tuple[tuple[str, ...], tuple[Assumption, ..
 
 
 def is_assumed(view: View, ref: str) -> bool:
-    """Whether only its place near the board's edge says that a connector carries a cable."""
-    return "cable" not in view.settings.connectors.get(ref, {})
+    """Whether only its place near the board's edge says that a connector carries a cable: neither the settings nor the
+    names of its nets."""
+    if "cable" in view.settings.connectors.get(ref, {}):
+        return False
+    board = view.board
+    mine = board.pins.part == np.flatnonzero(board.parts.ref == ref)[0]
+    names = [board.nets[net] for net in np.unique(board.pins.net[mine])]
+    return not any(_LEAVES.fullmatch(word) for name in names for word in words(name))
+
+
+def if_cabled(view: View, ref: str, what: str) -> str:
+    """A sentence on a connector, with its condition where only an assumption says that it carries a cable."""
+    return f"if {ref} carries a cable: {what}" if is_assumed(view, ref) else what
+
+
+def title_if_cabled(view: View, ref: str, what: str) -> str:
+    """The same with a capital letter."""
+    text = if_cabled(view, ref, what)
+    return text[:1].upper() + text[1:]
 
 
 def _takes_card(names: list[str]) -> bool:

@@ -102,12 +102,14 @@ class CauseHint:
     key : for instance "gap:layer 3:3V3|5V"; title : one sentence; weight is left to the review.
     alone : the choice where only one net shows this one: a dielectric under many lines is the stackup's, under one line
             it is how that line is led
+    supposed : whether there is anything to find hangs on what nothing in the data says: a cable at a pin header
     """
 
     key: str
     title: str
     change: Proposal | None = None
     alone: CauseHint | None = None
+    supposed: bool = False
 
 
 @dataclass(frozen=True)
@@ -210,6 +212,7 @@ class Cause:
     solved, notes : as in a Remedy
     sum_db : excess of its findings over their allowances, added
     cured_by : id of the worse cause whose change, solved, brings all findings of this one under their allowance
+    supposed : all its findings hang on what nothing in the data says, see `CauseHint`
     """
 
     id: str
@@ -222,6 +225,7 @@ class Cause:
     notes: tuple[str, ...] = ()
     sum_db: float = 0.0
     cured_by: str = ""
+    supposed: bool = False
 
     @property
     def standing(self) -> str:

@@ -38,7 +38,8 @@ def group_causes(findings: list[Finding]) -> tuple[Cause, ...]:
     Findings with the same choice behind them make one cause. A choice that only one net shows is told as that net's own
     (`CauseHint.alone`), where the check knows one.
     Order: the sum over its findings of the positive excess in dB, then the worst excess, then the id: one choice
-    behind many places ranks before one bad place. What counts as a cause comes first, see `Cause.standing`.
+    behind many places ranks before one bad place. What counts as a cause comes first, see `Cause.standing`; of
+    those, what rests on the data comes before what holds only if an assumed cable is there.
     """
     groups: dict[str, list[tuple[CauseHint, Finding]]] = defaultdict(list)
     for hint, finding in zip(_choices(findings), findings, strict=True):
@@ -64,17 +65,18 @@ def group_causes(findings: list[Finding]) -> tuple[Cause, ...]:
                 excess_before_db=worst,
                 excess_after_db=after,
                 sum_db=sum(max(f.excess_db, 0.0) for _, f in group),
+                supposed=all(hint.supposed for hint, _ in group),
             )
         )
     return in_order(causes)
 
 
 def in_order(causes: Iterable[Cause]) -> tuple[Cause, ...]:
-    """By what they count for, then by the excess that they explain, see `group_causes`."""
+    """By what they count for, what is only supposed last, then by the excess that they explain, see `group_causes`."""
 
-    def rank(cause: Cause) -> tuple[int, float, float, str]:
+    def rank(cause: Cause) -> tuple[int, bool, float, float, str]:
         standing = STANDINGS.index(cause.standing)
-        return standing, -round(cause.sum_db, 6), -round(cause.excess_before_db, 6), cause.id
+        return standing, cause.supposed, -round(cause.sum_db, 6), -round(cause.excess_before_db, 6), cause.id
 
     return tuple(sorted(causes, key=rank))
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from quietcopper.checks import Check
-from quietcopper.electrical.cables import cabled_connectors
+from quietcopper.electrical.cables import cabled_connectors, is_assumed
 from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.view import View
@@ -129,7 +129,8 @@ def _after(finding: Finding, cause: Cause) -> float | None:
 
 
 def _cables(view: View, settings: Settings, result: Result) -> list[_Asked]:
-    """Connectors that were taken to carry a cable, those with the worst findings first."""
+    """Connectors that were taken to carry a cable, those with the worst findings first: of those that only their place
+    says it of whether they do, all in one question; of others whether its shield is tied."""
     board = view.board
     worst: dict[str, float] = defaultdict(lambda: -np.inf)
     touched: dict[str, set[str]] = defaultdict(set)
@@ -139,19 +140,36 @@ def _cables(view: View, settings: Settings, result: Result) -> list[_Asked]:
             if ref in finding.place.parts or ref in finding.subject or f"{ref} " in f"{finding.message} ":
                 worst[ref] = max(worst[ref], finding.excess_db)
                 touched[ref].add(finding.check)
+    order = sorted(worst, key=lambda ref: (-round(worst[ref], 6), ref))
+    supposed = [ref for ref in order if is_assumed(view, ref)]
     out = []
-    for ref in sorted(worst, key=lambda ref: (-round(worst[ref], 6), ref))[:2]:
-        row = int(np.flatnonzero(board.parts.ref == ref)[0])
+    for refs in (supposed, *([ref] for ref in order if ref not in supposed)):
+        if not refs:
+            continue
+        row = int(np.flatnonzero(board.parts.ref == refs[0])[0])
+        if refs != supposed:
+            text = f"Is the cable at {refs[0]} shielded, its shield tied all round, and how long is it?"
+            assumed_as, answer, said = "an unshielded cable", "shielded", {"shielded": True}
+        else:
+            few = " and ".join(filter(None, (", ".join(sorted(refs)[:-1]), sorted(refs)[-1])))
+            who = f"Does {few}" if len(refs) == 1 else f"Which of {few}"
+            text = f"{who} carry a cable in use, how long is it, and is it shielded?"
+            where = "it stands" if len(refs) == 1 else "they stand"
+            assumed_as = (
+                f"an unshielded cable{'' if len(refs) == 1 else ' at each'}, because {where} at the board's edge"
+            )
+            answer, said = "no cable", {"cable": False}
         question = Question(
-            text=f"Does {ref} carry a cable in use, how long is it, and is it shielded?",
+            text=text,
             at=(float(board.parts.x[row]), float(board.parts.y[row])),
-            assumed="an unshielded cable, because it stands at the board's edge",
-            answer="no cable",
-            key=f'[connectors."{ref}"] cable, length_m, shielded',
+            assumed=assumed_as,
+            answer=answer,
+            key=f'[connectors."{refs[0]}"] cable, length_m, shielded',
         )
-        connectors = {**settings.connectors, ref: {**settings.connectors.get(ref, {}), "cable": False}}
-        out.append(_Asked(question, dataclasses.replace(settings, connectors=connectors), tuple(sorted(touched[ref]))))
-    return out
+        connectors = {**settings.connectors, **{r: {**settings.connectors.get(r, {}), **said} for r in refs}}
+        checks = tuple(sorted(set().union(*(touched[ref] for ref in refs))))
+        out.append(_Asked(question, dataclasses.replace(settings, connectors=connectors), checks))
+    return out[:2]
 
 
 def _drivers(view: View, settings: Settings, result: Result) -> list[_Asked]:
