@@ -504,3 +504,16 @@ def test_a_signals_patch_carries_no_return_and_a_large_one_may_be_a_plane() -> N
         at = view.runs.reference[np.argmin([abs(line.centroid.x - 20e-3) for line in view.runs.line])]
         assert view.board.nets[view.board.areas.net[at]] == met
         assert len(view.patches) == (met == "GND")
+
+
+def test_a_flake_that_nothing_ties_carries_no_return() -> None:
+    """One square millimetre of ground copper left between holes, under a line: looked through, until a via ties it."""
+    for tied in (False, True):
+        b = small_board(ground=(4,))
+        b.trace("CLK", 1, [(5, 15), (45, 15)])
+        b.area("GND", 2, rectangle(19.5, 14.5, 20.5, 15.5))
+        if tied:
+            b.via("GND", (20.2, 14.8), drill=0.2)
+        view = View(b.build())
+        assert len(view.patches) == (not tied)
+        assert (view.board.areas.layer[view.runs.reference] == 1).any() == tied

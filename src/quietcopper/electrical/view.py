@@ -48,6 +48,7 @@ if TYPE_CHECKING:
 
 SAME_DISTANCE = 1e-7  # m; distances that differ by less are equal
 PLANE = 0.25  # share of the board from which on a layer's ground copper counts as a plane; common practice, no source
+FLAKE = 10e-6  # m2; untied copper smaller than this holds a few picofarads to what lies round it: no conductor
 PATCH = 0.1  # share of the board below which a signal's area is no plane; common practice, no source
 TYPICAL_DELAY = 6.5e-9  # s/m, for a net of which no run was solved; lines in laminate have 5.5 to 7.2 ns/m
 
@@ -119,12 +120,17 @@ class View:
 
     @cached_property
     def patches(self) -> Ints:
-        """Rows in board.areas of signals' filled copper, which carries no other line's return: touch pads, wide
-        traces, heat spreaders. What is larger than `PATCH` counts as a plane of unknown use."""
+        """Rows in board.areas of filled copper that carries no other line's return: that of signals (touch pads, wide
+        traces, heat spreaders), and flakes that nothing ties to anything, left by a pour between the pins of a part.
+        What is larger than `PATCH` counts as a plane of unknown use."""
         areas, board = self.board.areas, self.board
         signal = np.array([role.kind == SIGNAL for role in self.roles], dtype=bool)[areas.net]
         small = shapely.area(areas.shape) < PATCH * board.outline.area
-        return np.flatnonzero(signal & small).astype(np.int32)
+        pieces, copper = self.pieces, self.copper
+        alone = (pieces.ties == 0) & (pieces.area < FLAKE)
+        alone[copper.piece_of_trace] = alone[copper.piece_of_pad] = False
+        flake = alone[copper.piece_of_area]
+        return np.flatnonzero(signal & small | flake).astype(np.int32)
 
     @cached_property
     def crossings(self) -> Crossings:
