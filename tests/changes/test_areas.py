@@ -54,6 +54,16 @@ def test_openings_that_were_there_keep_their_size(split_board, rules):
     assert after.distance(hole) == pytest.approx(before.distance(hole), abs=2e-6)
 
 
+def test_one_whole_plane_changes_its_net_and_keeps_its_shape(rules):
+    """Nothing is split and nothing of ground passes it: there is nothing to fill."""
+    b = small_board(size_mm=(60.0, 40.0), layers=4, ground=(2,))
+    b.area("VEE", 3, [(9, 5), (51, 5), (51, 35), (9, 35)])
+    before = b.build()
+    (old,) = areas_of(before, "VEE", 2)
+    (new,) = areas_of(area_to_net(before, rules, layer=2, net="GND", nets=["VEE"]).board, "GND", 2)
+    assert new.symmetric_difference(old).area < 1e-9 * old.area
+
+
 def test_what_the_supplies_fed_is_said(split_board, rules):
     notes = " ".join(area_to_net(split_board, rules, layer=2, net="GND", nets=["3V3", "5V"]).notes)
     assert "wide traces" in notes

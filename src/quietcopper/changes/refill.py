@@ -115,7 +115,9 @@ def filled(
 def _near(there: Obstacles, copper: BaseGeometry, distance: float) -> Bools:
     """What lies within a distance of copper."""
     out = np.zeros(len(there.shape), dtype=bool)
-    out[there.tree.query(tiles(copper), predicate="dwithin", distance=distance)[1]] = True
+    pieces = tiles(copper)
+    if pieces:  # none where a plane without splits only changes its net
+        out[there.tree.query(pieces, predicate="dwithin", distance=distance)[1]] = True
     return out
 
 
