@@ -257,6 +257,18 @@ def test_nearest_vias_by_rows():
     assert (rows.tolist(), distance.tolist()) == ([-1], [np.inf])
 
 
+def test_tiles_of_a_plane_on_a_grid_can_be_overlaid():
+    """Openings whose edges lie on the cuts, as in planes drawn on a coarse grid: every tile is a valid polygon, and
+    their union is the plane (area, by hand from the cells)."""
+    cells = np.random.default_rng(0).random((16, 16)) < 0.75
+    plane = shapely.union_all([box(i, j, i + 1, j + 1) for i, j in zip(*np.nonzero(cells), strict=True)])
+    plane = max(shapely.get_parts(plane), key=lambda part: part.area)
+    cut = tiles(plane, 20)
+    assert shapely.is_valid(cut).all()
+    assert shapely.union_all(cut).area == pytest.approx(plane.area, rel=1e-12)
+    assert sum(tile.area for tile in cut) == pytest.approx(plane.area, rel=1e-12)
+
+
 @given(st.lists(st.tuples(st.floats(0.5, 29.5), st.floats(0.5, 19.5), st.floats(0.05, 4)), max_size=60))
 @settings(max_examples=30, deadline=None)
 def test_tiles_cover_exactly_the_polygon(holes):

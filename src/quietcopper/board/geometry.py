@@ -66,7 +66,14 @@ def _tiles(shape: BaseGeometry, vertices: int, smallest: float) -> tuple[Polygon
             whole = part if part.is_valid else shapely.make_valid(part)
             halves = [shapely.intersection(whole, shapely.box(*box)) for box in boxes]
         todo.extend(piece for half in halves for piece in shapely.get_parts(half) if isinstance(piece, Polygon))
-    return tuple(done)
+    # A ring that runs along a cut there and back is quick clipping's too: no overlay takes it.
+    sound = np.array(done, dtype=object)
+    torn = ~shapely.is_valid(sound)
+    if not torn.any():
+        return tuple(done)
+    mended = shapely.get_parts(shapely.make_valid(sound[torn]))
+    mended = shapely.get_parts(mended)  # of the collections among them
+    return (*sound[~torn], *mended[shapely.area(mended) > 0])
 
 
 def edge_pieces(shapes: NDArray[np.object_]) -> tuple[NDArray[np.object_], NDArray[np.int64]]:
