@@ -26,6 +26,7 @@ from quietcopper.formats.gerber_set import drills
 from quietcopper.formats.gerber_set.drills import Holes
 from quietcopper.formats.gerber_set.files import FileSet, sort_out
 from quietcopper.formats.gerber_set.layers import NO_NET, LayerCopper, layer_copper
+from quietcopper.formats.gerber_set.meshes import with_meshes
 from quietcopper.formats.gerber_set.nets import Connected, Votes, connected, name_nets
 from quietcopper.formats.gerber_set.outline import MARGIN, box_outline, edge_outline, profile_outline
 from quietcopper.formats.gerber_set.parts import (
@@ -163,7 +164,7 @@ class _Assembly:
         if outline is None:
             plain = dataclasses.replace(plain, outline=self._outline(plain, found, netlist))
         named = name_nets(plain, found, np.concatenate([idle_traces, idle_pads, idle_areas]), votes, counts)
-        return self._finished(named)
+        return self._finished(with_meshes(named))
 
     def _report(self, stage: str) -> None:
         if self.progress is not None:
