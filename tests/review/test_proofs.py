@@ -15,8 +15,11 @@ from quietcopper.changes import Changed, read_plan
 from quietcopper.changes.plan import plan_text
 from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.electrical.view import View
-from quietcopper.findings import Allowance, Cause, CauseHint, Finding, Place, Proposal
+from quietcopper.findings import Allowance, Cause, CauseHint, Finding, Place, Proposal, Remedy
 from quietcopper.findings.document import to_document
+from quietcopper.findings.model import CANNOT, NOTHING_FITS, NOTHING_HELPS
+from quietcopper.report import words
+from quietcopper.report.outlook import cause_outlook, place_outlook
 from quietcopper.review import prove, review
 from quietcopper.review.causes import group_causes
 from quietcopper.review.plan import in_order
@@ -192,9 +195,41 @@ def test_a_change_that_leaves_the_worst_place_is_told_as_tried():
     own = dataclasses.replace(cause, change=Proposal("fill it", "close-openings"))
     cause = own
     nothing = told({"A": worst.excess_db + 1, "B": 3.0})
-    assert (nothing.change.text, nothing.change.kind, nothing.excess_after_db) == (prove.NOTHING_HELPS, "", None)
+    assert (nothing.change.text, nothing.change.kind, nothing.excess_after_db) == (NOTHING_HELPS, "", None)
     falls = told({"A": 2.0, "B": -5.0})
     assert (falls.change.text, falls.excess_after_db, is_solved(falls.solved)) == ("33 ohm", 2.0, True)
+
+
+def test_a_change_that_cannot_be_made_on_the_board_is_told_as_tried_and_not_proposed():
+    """Eleven lines in a gap of 9 mm cannot be spread to 2.69 mm between them."""
+    place = Place((0.0, 0.0), nets=("A",))
+    spread = Proposal("spread the bundle to 2.69 mm", "spread-bundle", {"nets": ["A"], "layer": 0, "spacing": 2.69e-3})
+    hint = CauseHint("spacing of lines", "Lines run close", spread)
+    remedies = (Remedy(spread, None, "not solved"),)
+    worst = Finding("c", ("A",), "A", "m", place, 4.0, Allowance(1.0, "V", "test"), hint, remedies, id="A")
+    (cause,) = group_causes([worst])
+    refused = [(spread, "A is too short to be moved by 8.7 mm")]
+    told = prove._settled_cause(
+        prove._Proven(prove._unproven(cause, refused), [prove._refused(worst, refused)], None, refused)
+    )
+    assert (told.change.text, told.change.kind, told.excess_after_db) == (NOTHING_FITS, "", None)
+    assert told.notes == (
+        "Tried: spread the bundle to 2.69 mm; it cannot be made, A is too short to be moved by 8.7 mm.",
+    )
+    (remedy,) = prove._settled(prove._refused(worst, refused)).remedies
+    assert remedy.solved == CANNOT
+    # a trial that could not judge the cause's places was made: time was not what it lacked
+    trial = SimpleNamespace()
+    seen = prove._settled_cause(prove._Proven(dataclasses.replace(cause, solved="not solved"), [worst], trial, []))
+    assert seen.solved == "not solved"
+    row = {"text": "spread the bundle to 2.69 mm", "kind": "spread-bundle"}
+    remedies = [{"change": row, "excess_after_db": None, "removed": False, "how": CANNOT}]
+    found = {"excess_db": 12.0, "remedies": remedies}
+    own = {"text": told.change.text, "kind": ""}
+    shown = {"change": own, "excess_before_db": 12.0, "excess_after_db": None, "removed": False}
+    assert place_outlook(found) is None
+    assert cause_outlook(shown, [found, found]) is None
+    assert words.gain(shown) == words.sentence(NOTHING_FITS)
 
 
 def test_what_a_worse_causes_change_cures_stands_with_it():

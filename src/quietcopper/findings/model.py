@@ -18,6 +18,9 @@ from shapely.geometry.base import BaseGeometry
 CHANGE_IT, IMPROVE_IT, WATCH_IT, PASSES = "change it", "improve it", "watch it", "passes"
 MAIN, WITH_ANOTHER, SMALLER, WITHIN = "main", "with another", "smaller", "within its allowance"
 STANDINGS = (MAIN, WITH_ANOTHER, SMALLER, WITHIN)  # of causes, in the order in which they are told
+CANNOT = "cannot be made"  # how a remedy is known that was tried on the board and does not fit it
+NOTHING_HELPS = "nothing that was tried helps; how it is mended is the designer's"
+NOTHING_FITS = "none of the changes that were tried can be made on this board; how it is mended is the designer's"
 
 
 def excess_db(predicted: float, allowed: float) -> float:
@@ -276,7 +279,7 @@ class Question:
     """What the review could not know, and what another answer would change.
 
     at : place, m, None for none;  assumed : what was taken instead;  answer : the other one that was tried
-    key : where the settings file takes the answer
+    key : where the settings file takes the answer; "" where only the layout's data can
     changes : (title, excess as assumed, excess with the answer), dB, None where there is no such finding, largest first
     crossing : findings that get over or under their allowance;  swing_db : sum of the changes over the allowances
     """

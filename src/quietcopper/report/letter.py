@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from quietcopper.findings.model import MAIN, SMALLER, STANDINGS, WITHIN
+from quietcopper.findings.model import CANNOT, MAIN, SMALLER, STANDINGS, WITHIN
 from quietcopper.report import evidence, words
 from quietcopper.report.charts import DecibelScale, decibel_line
 from quietcopper.report.closeup import close_up
@@ -177,7 +177,9 @@ def _remedies(finding: Mapping[str, Any]) -> list[dict[str, str]]:
         {
             "text": words.sentence(words.clause(remedy["change"]["text"]))[:-1],
             "after": words.decibels(remedy["excess_after_db"], removed=remedy["removed"]),
-            "how": remedy["how"] if remedy["removed"] or remedy["excess_after_db"] is not None else "not worked out",
+            "how": remedy["how"]
+            if remedy["removed"] or remedy["excess_after_db"] is not None or remedy["how"] == CANNOT
+            else "not worked out",
             "notes": " ".join(remedy.get("notes", ())),
             "kind": remedy["change"].get("kind", ""),
         }
@@ -498,7 +500,7 @@ def _at_stake(question: Mapping[str, Any]) -> str:
             "none" if first[key] is None else words.decibels(first[key]) for key in ("as_assumed_db", "with_answer_db")
         )
         said += f"; most of all: {first['title']}, from {before} to {after}"
-    return f"{said}. Settings: {question['key']}"
+    return f"{said}. Settings: {question['key']}" if question["key"] else f"{said}. The layout's data have to say."
 
 
 def _line_rows(document: Mapping[str, Any]) -> list[tuple[str, ...]]:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from quietcopper.findings.model import AGREED
+from quietcopper.findings.model import AGREED, CANNOT, NOTHING_FITS, NOTHING_HELPS
 from quietcopper.report import words
 
 
@@ -37,6 +37,11 @@ def _best(finding: Mapping[str, Any]) -> Mapping[str, Any] | None:
     return min(gaining, key=lambda r: _left(r["excess_after_db"], r["removed"]), default=None)
 
 
+def _fits(remedy: Mapping[str, Any]) -> bool:
+    """Whether a change was not found to be impossible on the board."""
+    return bool(remedy["how"] != CANNOT)
+
+
 def _left_of_place(finding: Mapping[str, Any]) -> float | None:
     """What its best remedy leaves of a place; its excess as it is where none helps or none is needed; None: unknown."""
     best = _best(finding)
@@ -51,7 +56,7 @@ def place_outlook(finding: Mapping[str, Any]) -> Outlook | None:
     """The best remedy of one place; where none was worked out the first such one; None where none would help."""
     chosen = _best(finding)
     if chosen is None:
-        unknown = (r for r in finding["remedies"] if not r["removed"] and r["excess_after_db"] is None)
+        unknown = (r for r in finding["remedies"] if not r["removed"] and r["excess_after_db"] is None and _fits(r))
         chosen = next(unknown, None)
     if chosen is None:
         return None
@@ -77,6 +82,8 @@ def cause_outlook(cause: Mapping[str, Any], findings: Sequence[Mapping[str, Any]
     left, at the worst of them.
     """
     change, before = cause["change"], cause["excess_before_db"]
+    if change is not None and change["text"] in (NOTHING_HELPS, NOTHING_FITS):
+        change = None
     text = words.clause(change["text"]) if change is not None else ""
     naming = [[r for r in f["remedies"] if words.clause(r["change"]["text"]) == text] for f in findings]
     if change is not None and (cause["removed"] or cause["excess_after_db"] is not None):

@@ -130,6 +130,14 @@ class _Composer:
         notes = list(self.document["causes"][number - 1].get("notes", ()))
         return {"text": _capital(outlook.text), "effect": effect, "how": how, "notes": notes}
 
+    def tried(self, number: int) -> list[str]:
+        """What was tried for a cause that has nothing to be proposed, and why; empty for others."""
+        cause = self.document["causes"][number - 1]
+        notes = list(cause.get("notes", ()))
+        if self.outlooks[number - 1] is not None or not notes:
+            return []
+        return [words.sentence(cause["change"]["text"]), *notes] if cause["change"] is not None else notes
+
     def plan(self) -> Data | None:
         """What would do most: {verdict, steps, rest}."""
         plan = self.letter.plan
@@ -256,6 +264,7 @@ class _Composer:
             "mechanisms": fresh,
             "known": f"How it comes about stands under cause {words.listed([str(n) for n in known])}." if known else "",
             "change": self.change(view.number),
+            "tried": self.tried(view.number),
             "comments": view.comments,
             "along": words.also_cured(view.along) if view.along else "",
             "figures": self.figures(view),

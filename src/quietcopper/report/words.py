@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from quietcopper.findings.model import CHANGE_IT, DECISION_STATES, IMPROVE_IT, WATCH_IT
+from quietcopper.findings.model import CHANGE_IT, DECISION_STATES, IMPROVE_IT, NOTHING_FITS, NOTHING_HELPS, WATCH_IT
 from quietcopper.units import engineering
 
 _SMALL = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
@@ -198,6 +198,8 @@ def gain(cause: Mapping[str, Any]) -> str:
     before, after = cause["excess_before_db"], cause["excess_after_db"]
     if cause["removed"]:
         return f"{what}: nothing of it is left."
+    if change["text"] in (NOTHING_HELPS, NOTHING_FITS):
+        return f"{what}."
     if after is None or before is None:
         return f"{what}. What it would gain was not worked out."
     verb = "falls" if after < before else "stays" if after == before else "rises"

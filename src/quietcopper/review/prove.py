@@ -27,7 +27,7 @@ from quietcopper.checks import Check
 from quietcopper.electrical.view import View
 from quietcopper.fields.section_solver import Tally
 from quietcopper.findings import Cause, Finding, Proposal, Remedy, Result
-from quietcopper.findings.model import MAIN, SMALLER
+from quietcopper.findings.model import CANNOT, MAIN, NOTHING_FITS, NOTHING_HELPS, SMALLER
 from quietcopper.review.causes import in_order
 from quietcopper.review.plan import PLAN_ROUNDS, make_plan
 from quietcopper.review.questions import ask
@@ -38,13 +38,12 @@ __all__ = ["PLAN_ROUNDS", "is_solved", "most_proofs", "prove_result"]
 
 MOST_TRIALS = 18  # changed boards that are reviewed for the causes of a small board, the plan's not counted
 AT_ONCE = 6  # causes that are shared out at a time
-MOST_PLACES, MOST_OTHERS = 24, 8  # changes of places that are made together, first and in the second place
+MOST_PLACES, MOST_OTHERS = 32, 8  # changes of places that are made together, first and in the second place
 WORK = 60_000  # objects that may be reviewed again in all, times a small board's: bounds the time of larger boards
 TOLD = 3  # of the findings that a change makes or cures elsewhere, the others are counted
 LEAST_DB = 0.1  # a change that takes away no more does not help
 SOLVED, TOGETHER = "solved again", "solved again, all places together"
-NO_TIME, CANNOT, IN_WORDS = "not proven for time", "cannot be made", "not solved: how it is done is the designer's"
-NOTHING_HELPS = "nothing that was tried helps; how it is mended is the designer's"
+NO_TIME, IN_WORDS = "not proven for time", "not solved: how it is done is the designer's"
 log = logging.getLogger(__name__)
 
 
@@ -374,11 +373,9 @@ def _settled(finding: Finding) -> Finding:
 def _settled_cause(proven: _Proven) -> Cause:
     """The cause without a figure that was not solved."""
     cause = proven.cause
-    if is_solved(cause.solved) or cause.solved == CANNOT:
+    if is_solved(cause.solved) or cause.solved == IN_WORDS:
         return cause
-    if cause.solved == IN_WORDS:
-        return cause
-    open_ = cause.excess_before_db >= 0 and _proposals(cause, proven.findings)
+    open_ = cause.excess_before_db >= 0 and proven.trial is None and _proposals(cause, proven.findings)
     return dataclasses.replace(cause, excess_after_db=None, solved=NO_TIME if open_ else "not solved")
 
 
@@ -450,9 +447,13 @@ def _few(words: list[str]) -> str:
 
 
 def _unproven(cause: Cause, refused: list[tuple[Proposal, str]]) -> Cause:
-    """A cause of which no change can be made on this board."""
-    notes = tuple(_sentence(f"{change.text}: cannot be made, {reason}") for change, reason in refused[:TOLD])
-    return dataclasses.replace(cause, excess_after_db=None, solved=CANNOT, notes=notes)
+    """A cause of which no change can be made on this board: what cannot be made is no proposal, it is told as tried."""
+    once = list(dict.fromkeys((change.text, reason) for change, reason in refused))
+    notes = tuple(_sentence(f"Tried: {text}; it {CANNOT}, {reason}") for text, reason in once[:TOLD])
+    change = cause.change
+    if change is not None and is_change(change.kind):
+        change = Proposal(NOTHING_FITS)
+    return dataclasses.replace(cause, change=change, excess_after_db=None, solved=IN_WORDS, notes=notes)
 
 
 def _sentence(text: str) -> str:
