@@ -6,6 +6,7 @@ import pytest
 
 from quietcopper.build import chip, small_board
 from quietcopper.findings import excess_db
+from quietcopper.review.causes import group_causes, identify
 
 CHECK = "long-line-unterminated"
 
@@ -36,7 +37,25 @@ def test_a_long_open_line_overshoots_by_the_textbook_share(run, strong):
     assert finding.excess_db > 6
     wave = finding.evidence["waveform"]
     assert max(wave["level_mv"]) == pytest.approx(3.3e3 * (1 + finding.predicted), rel=0.01)
-    assert finding.cause.key == "no termination:U1"
+    assert finding.cause.alone.key == "no termination:D0"
+    assert finding.cause.alone.title == "D0, a long line from U1, is not terminated"
+
+
+def test_lines_of_several_parts_without_termination_are_one_choice(run, fast):
+    """Whether lines are terminated is decided once for a board, not once for each of its parts."""
+    b = small_board(size_mm=(120.0, 80.0), ground=(2,))
+    nets = {}
+    for i, y in enumerate((10, 20, 30, 40, 50, 60)):
+        driver = f"U{1 + i // 2}" if i % 2 == 0 else f"U{1 + i // 2}B"
+        b.part(driver, chip("0402"), (5, y), nets=(f"D{i}", "GND"), turn_deg=180)
+        b.part(f"U{20 + i}", chip("0402"), (90, y), nets=(f"D{i}", "GND"))
+        b.route(f"D{i}", f"{driver}.1", f"U{20 + i}.1")
+        nets[f"D{i}"] = fast | {"source": 20.0}
+    findings = run(CHECK, b.build(), nets).findings
+    (cause,) = group_causes(identify(findings))
+    assert len(cause.findings) == 6
+    assert cause.title == "6 long lines from U1, U1B, U2 and 3 more parts are not terminated"
+    assert cause.change.text == "a resistor in series in each of these lines next to the part that drives it"
 
 
 def test_the_proposed_resistor_cures(run, fast, strong):

@@ -88,15 +88,16 @@ def test_pour_beside_a_slow_line_without_a_target_is_no_matter(run, fast):
     assert run("pour-shifts-impedance", board, {"LED": fast | {"kind": "slow"}}).findings == []
 
 
-@pytest.mark.parametrize("net", ["", "GND"])
+@pytest.mark.parametrize("net", ["", "GND", "VEE"])
 def test_an_untied_plane_is_never_taken_away(run, fast, net):
-    """Lines return in it: it is tied where it is ground, else the designer is asked."""
+    """Lines return in it: it is tied where it is ground or bears a name, else the designer is asked."""
     b = board_with_clock()
     b.area(net, 3, rectangle(9, 5, 41, 25))
     b.trace("DATA", 4, [(8, 12), (42, 12)])
-    finding = run("lone-copper", b.build(), {"CLK": fast, "DATA": fast}).only
+    finding = run("lone-copper", b.build(), {"CLK": fast, "DATA": fast, "VEE": {"role": "supply"}}).only
     changes = [r.change for r in finding.remedies]
-    assert [c.kind for c in changes] == (["stitch"] if net else [""])
+    assert [c.kind for c in changes] == (["stitch"] if net == "GND" else [""])
+    assert finding.place.nets == ((net,) if net else ())
     assert changes[0].text.startswith("tie the plane" if net else "ask which net")
     assert finding.cause.key == "untied plane:L3"
     assert finding.cause.change == changes[0]

@@ -112,3 +112,23 @@ def test_pin_headers_are_asked_about_together_and_a_usb_cable_about_its_shield()
         f"If {j} carries a cable: lines leave by {j} without enough of a filter" for j in ("J1", "J2")
     }
     assert all(title.startswith("If ") for title in main[main.index(filters[1]) :])
+
+
+@pytest.mark.parametrize(
+    ("net", "text"),
+    [
+        ("", "Which net was the plane on layer 3 meant for?"),
+        ("VEE", "Is the plane of VEE on layer 3 meant to hang on no pin and no via, as the file has it?"),
+    ],
+)
+def test_a_plane_that_nothing_ties_is_asked_about(net, text):
+    b = small_board(size_mm=(60, 40), layers=4, ground=(2,))
+    b.area(net, 3, [(9, 5), (51, 5), (51, 35), (9, 35)])
+    b.trace("DATA", 4, [(8, 12), (52, 12)])
+    fast = NetSettings(role="signal", kind="clock", swing=3.3, rise=0.2e-9, source=35.0, rate=100e6)
+    nets = {"DATA": fast, "VEE": NetSettings(role="supply")}
+    result = review(b.build(), Settings(nets=nets if net else {"DATA": fast}), prove=True)
+    asked = next(q for q in result.questions if q.text == text)
+    assert asked.key == ""
+    assert asked.crossing == 1
+    assert [after for _, _, after in asked.changes] == [None]

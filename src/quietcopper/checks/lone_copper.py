@@ -78,7 +78,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             title=f"Lone copper on {board.layer_label(int(layer))}{f' near {near}' if near else ''}",
             message=f"A piece {engineering(extent, 'm')} long is tied to nothing; it rings at "
             f"{engineering(rings, 'Hz')}, and {board.nets[net]} beside it reaches {engineering(top, 'Hz')}.",
-            place=Place((at.x, at.y), shape, (int(layer),)),
+            place=Place((at.x, at.y), shape, (int(layer),), (board.nets[own],) if plane and own else ()),
             predicted=float(extent),
             allowance=Allowance(allowed, "m", ALLOWANCES["frequency_factor"].source, f"{NAME}.frequency_factor"),
             cause=cause,
@@ -109,6 +109,8 @@ def _untied_plane(view: View, layer: int, net: int, shape: BaseGeometry) -> tupl
         pitch = stitching_pitch(view, np.unique(view.runs.net).tolist(), layer)
         words = f"tie the plane on {label} to the other {name} by vias every {engineering(pitch, 'm')} where they fit"
         change = Proposal(words, "stitch", {"net": name, "pitch": pitch, "box": shape.bounds})
+    elif name:
+        change = Proposal(f"tie the planes on {label} to the nets that they are named after; lines may return in them")
     else:
         change = Proposal(f"ask which net the plane on {label} belongs to, and tie it to that; lines may return in it")
     hint = CauseHint(f"untied plane:{board.layers[layer].name}", f"A plane on {label} is tied to nothing", change)

@@ -71,6 +71,7 @@ SOURCES = (
 )
 SPREAD = 1.4  # an assumed driver may have so many times the resistance, or less: 25 to 50 ohm for 35 ohm
 VALUES = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82, 100)  # ohm, the E12 series of IEC 60063
+MOST_DRIVERS = 3  # named in the title of a cause
 POINTS = 240  # of a drawn waveform
 
 
@@ -116,12 +117,28 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         elif profile.total_delay > share * driver.rise and end == OPEN:
             lines.append(_judged(view, profile, source, share))
     limit = view.settings.allowance(f"{NAME}.overshoot", ALLOWANCES["overshoot"].default)
-    counts = Counter(line.driver for line in lines if grade(excess_db(line.overshoot, limit)) != PASSES)
+    shared = _cause([line for line in lines if grade(excess_db(line.overshoot, limit)) != PASSES])
     for line in lines:
-        yield _finding(view, line, limit, counts[line.driver])
+        yield _finding(view, line, limit, shared)
     yield Coverage(NAME, total - sum(unknown.values()), total, "long lines")
     for why, count in sorted(unknown.items()):
         yield NotChecked(NAME, "long lines", why, count)
+
+
+def _cause(lines: list[_Line]) -> CauseHint:
+    """One choice for all of a board's lines, whatever drives them: that its lines go without termination."""
+    per = Counter(line.driver for line in lines)
+    drivers = sorted(per, key=lambda ref: (-per[ref], ref))
+    few = (
+        ", ".join(drivers[:MOST_DRIVERS])
+        if len(drivers) > MOST_DRIVERS
+        else " and ".join(filter(None, (", ".join(drivers[:-1]), *drivers[-1:])))
+    )
+    rest = len(drivers) - MOST_DRIVERS
+    who = f"{few} and {rest} more parts" if rest > 1 else f"{few} and {rest} more part" if rest == 1 else few
+    where = f"next to {who}" if len(drivers) == 1 else "next to the part that drives it"
+    change = Proposal(f"a resistor in series in each of these lines {where}")
+    return CauseHint("no termination", f"{len(lines)} long lines from {who} are not terminated", change)
 
 
 def _judged(view: View, profile: Profile, source: str, share: float) -> _Line:
@@ -150,7 +167,7 @@ def _at(view: View, line: _Line, source: float) -> float:
     return overshoot(_response(view, other), line.load, source)[0]
 
 
-def _finding(view: View, line: _Line, limit: float, count: int) -> Finding:
+def _finding(view: View, line: _Line, limit: float, shared: CauseHint) -> Finding:
     board, profile = view.board, line.profile
     net = profile.path.net
     name, driver = board.nets[net], view.drivers[net]
@@ -178,7 +195,7 @@ def _finding(view: View, line: _Line, limit: float, count: int) -> Finding:
             resistor = view.profiles.resistance_before(net)
             chip = driver.source - resistor
             between = [allowance.excess_db(_at(view, line, r + resistor)) for r in (chip * SPREAD, chip / SPREAD)]
-    of = f"{count} long lines from {line.driver} are" if count > 1 else f"{name}, a long line from {line.driver}, is"
+    own = CauseHint(f"no termination:{name}", f"{name}, a long line from {line.driver}, is not terminated")
     return Finding(
         check=NAME,
         subject=(name,),
@@ -190,11 +207,7 @@ def _finding(view: View, line: _Line, limit: float, count: int) -> Finding:
         place=Place(place, shapely.union_all(view.runs.line[runs]), layers, (name,), (line.driver,)),
         predicted=line.overshoot,
         allowance=allowance,
-        cause=CauseHint(
-            f"no termination:{line.driver}",
-            f"{of} not terminated",
-            Proposal(f"a resistor in series in each of these lines next to {line.driver}") if count > 1 else None,
-        ),
+        cause=replace(shared, alone=own),
         remedies=remedies,
         evidence=evidence,
         range_db=(min(between), max(between)) if between else None,

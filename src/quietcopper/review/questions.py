@@ -48,7 +48,7 @@ def ask(view: View, checks: tuple[Check, ...], result: Result) -> tuple[Question
     objects = len(board.traces) + len(board.pads) + len(board.vias) + len(board.areas)
     most = max(1, min(MOST_ASKED, WORK // max(objects, 1)))
     settings = dataclasses.replace(view.settings, layers={}, dielectrics={}, masks={})
-    out = _regions(result)
+    out = [*_regions(result), *_untied(view, result)]
     asked = [*_cables(view, settings, result), *_drivers(view, settings, result), *_targets(view, settings, result)]
     for one in asked[:most]:
         priced = _priced(view, checks, result, one)
@@ -100,10 +100,11 @@ def _regions(result: Result) -> list[Question]:
         mine = [by_id[i] for i in cause.findings]
         if not mine[0].cause.key.startswith("ground regions:"):
             continue
-        names = " and ".join(mine[0].cause.key.split(":", 1)[1].split("|"))
+        names = mine[0].cause.key.split(":", 1)[1].split("|")
+        between = " and ".join(names) if len(names) > 1 else f"the regions of {names[0]}"
         barrier = cause.change is None or not cause.change.kind
         asked = Question(
-            text=f"Is the gap between {names} a safety barrier, and does anything need the two apart?",
+            text=f"Is the gap between {between} a safety barrier, and does anything need them apart?",
             at=mine[0].place.at,
             assumed="a barrier, because it is as wide as one"
             if barrier
@@ -118,6 +119,27 @@ def _regions(result: Result) -> list[Question]:
                 out.append(priced)
         elif any(f.excess_db >= 0 for f in mine):  # what joining leaves was not solved
             out.append(dataclasses.replace(asked, crossing=0, swing_db=0.0, changes=()))
+    return out
+
+
+def _untied(view: View, result: Result) -> list[Question]:
+    """Planes that nothing ties: which net they were meant for, or whether the file leaves their ties out."""
+    out = []
+    by_id = {f.id: f for f in result.findings}
+    for cause in result.causes:
+        mine = [by_id[i] for i in cause.findings]
+        if not mine[0].cause.key.startswith("untied plane:") or cause.change is None or cause.change.kind:
+            continue
+        label = view.board.layer_label(mine[0].place.layers[0])
+        names = sorted({name for finding in mine for name in finding.place.nets})
+        text = f"Which net was the plane on {label} meant for?"
+        if names:
+            be = "Is the plane" if len(mine) == 1 else "Are the planes"
+            text = f"{be} of {' and '.join(names)} on {label} meant to hang on no pin and no via, as the file has it?"
+        asked = Question(text, mine[0].place.at, "tied to nothing, as in the file", "tied to its net", "")
+        priced = _with(asked, [(f.title, f.excess_db, None) for f in mine])
+        if priced is not None:
+            out.append(priced)
     return out
 
 
