@@ -33,6 +33,7 @@ def test_thinner_spacing_passes(run):
     """Common practice, no source: a thinner ground-supply spacing gives lower impedance."""
     finding = run("planes-far-apart", pair(upper=1, lower=2).build()).only
     assert finding.excess_db < 0
+    assert finding.remedies == ()  # nothing is proposed that would move them apart
 
 
 def test_a_supply_without_ground_facing_it_is_said(run):

@@ -88,13 +88,15 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         at = facing.shape[largest].representative_point()
         area = float(facing.area[rows].sum())
         thinner = math.floor(distance * allowed / inductance / THICKNESS_STEP) * THICKNESS_STEP
-        change = Proposal(
+        change: Proposal | None = Proposal(
             f"bring layers {upper + 1} and {lower + 1} to {engineering(thinner, 'm')} apart",
             "set-dielectric",
             {"upper": upper, "lower": lower, "thickness": thinner},
         )
         after: float | None = allowance.excess_db(float(pair_inductance(thinner, DISTANCE, RADIUS)))
-        if len(board.layers) == 2:  # the whole board would be that thin
+        if thinner >= distance:  # near enough as it is
+            change = None
+        elif len(board.layers) == 2:  # the whole board would be that thin
             change, after = Proposal("a capacitor beside each pin that needs one, or four layers"), None
         per_area = EPS0 * float(np.mean(facing.er[rows])) / distance
         yield Finding(
@@ -112,7 +114,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
                 f"Ground and supply on layers {upper + 1} and {lower + 1} are {engineering(distance, 'm')} apart",
                 change,
             ),
-            remedies=(Remedy(change, after, "estimate" if after is not None else "not solved"),),
+            remedies=(Remedy(change, after, "estimate" if after is not None else "not solved"),) if change else (),
             evidence={
                 "distance_mm": distance * 1e3,
                 "facing_area_mm2": area * 1e6,
