@@ -55,6 +55,9 @@ def test_a_longer_line_of_a_bus_arrives_later_by_its_delay(run):
     lengthen = finding.remedies[0].change.text
     assert lengthen.count(" by ") == 3
     assert float(lengthen.split("D0 by ")[1].split()[0]) == pytest.approx(30.0, rel=0.02)
+    within = run(CHECK, one_part_bus(18.0), dict.fromkeys(names, BIT)).only
+    assert -6 < within.excess_db < 0
+    assert within.remedies == ()  # no line is too short
 
 
 def test_equal_lines_pass(run):

@@ -79,7 +79,7 @@ def _finding(view: View, group: Group, found: Arrivals) -> Finding:
     layers = {int(layer) for p in found.profiles for layer in p.layer[p.kind == "trace"]}
     lines = [view.runs.line[p.run[p.run >= 0]] for p in found.profiles]
     remedies: tuple[Remedy, ...] = ()
-    if allowance.excess_db(share) > -6:
+    if allowance.excess_db(share) > 0:
         remedies = (_longer(view, found, delay, limit * bit),)
     how = "named in the settings" if group.given else "told by their names"
     return Finding(
