@@ -378,6 +378,7 @@ def test_the_files_words_for_pins_make_a_supply_of_a_net_with_a_plain_name():
         ("MICIN1P", "MICIN1N"),
         ("LVDS_POS", "LVDS_NEG"),
         ("CANH", "CANL"),
+        ("USB_H0", "USB_L0"),
         ("RS485_A", "RS485_B"),
         ("DDR_CK_T", "DDR_CK_C"),
         ("DQS0", "DQS0#"),

@@ -100,6 +100,10 @@ _ROWS: tuple[tuple[re.Pattern[str], Family], ...] = tuple(
         (r"MII\d?", DATA.at(12.5e6)),
         (_SLOW, SLOW),
         (r"\w*(?:RREF|REXT|RBIAS|ISET|VREF)\w*", ANALOG),
+        (r"\w*DDC\w*(?:SCL|CLK|SCK|CK)|DDC.*(?:SCL|CLK|SCK|CK)", I2C_CLOCK.at(100e3)),
+        (r"\w*DDC\w*|HDMI.*SDA", I2C_DATA.at(50e3)),
+        (r"HDMI.*SCL", I2C_CLOCK.at(100e3)),
+        (r"\w*(?:R?COMP|TERM[PN])", ANALOG),  # a resistor to measure a termination by
         (r"SCL\d?|SMCLK|(?:I2C|TWI|SMB)\w*.*(?:CLK|SCK)", I2C_CLOCK),
         (r"SDA\d?|SMB\w*|I2C\w*|SMDAT|TWI\w*", I2C_DATA),
         (r"(?:XTAL|OSC|X)32\w*|LFX\w*|RTCX\w*|(?:XTAL|XIN|XOUT|OSC).*32K\w*", CRYSTAL.at(32768.0)),

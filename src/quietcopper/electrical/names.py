@@ -242,6 +242,7 @@ _TURN = {"P": "NM", "p": "nm", "+": "-", "POS": ("NEG",), "pos": ("neg",), "PLUS
 _MARK = re.compile(r"(?<=[A-Za-z0-9_.\-])(?:(?:POS|PLUS|P)|(?:pos|plus|p)|\+)(?=$|[_.\-\d<>()\[\]/])")
 _BUS_MARKS = (
     (re.compile(r"CAN\w*?_?(H)(?=$|[_\d])", re.I), {"H": "L", "h": "l"}),
+    (re.compile(r"USB\w*?_?(H)(?=$|[_\d])", re.I), {"H": "L", "h": "l"}),
     (re.compile(r"485\w*?[_-]?(A)(?=$|[_\d])", re.I), {"A": "B", "a": "b"}),
     (re.compile(r"(?:CK|CLK|DQS)\w*_(T)(?=$|[_\d])", re.I), {"T": "C", "t": "c"}),
 )
@@ -250,8 +251,8 @@ _BUS_MARKS = (
 def pair_names(names: Sequence[str]) -> list[tuple[int, int, str]]:
     """Names that differ in one polarity mark only: (index of +, index of -, clause), in order of the first index.
 
-    Marks: P/N, P/M, +/-, POS/NEG, PLUS/MINUS at the end of a word, H/L of CAN, A/B of RS-485, T/C and a trailing # or
-    * of memory clocks and strobes. Each net appears once at most.
+    Marks: P/N, P/M, +/-, POS/NEG, PLUS/MINUS at the end of a word, H/L of CAN and USB, A/B of RS-485, T/C and a
+    trailing # or * of memory clocks and strobes. Each net appears once at most.
     """
     index = {name: i for i, name in enumerate(names) if name}
     taken: set[int] = set()
