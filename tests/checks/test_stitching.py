@@ -48,6 +48,13 @@ def test_two_ties_at_one_end_leave_a_quarter_wave(run, fast):
     )
 
 
+def test_holes_that_overlap_are_one_tie(run, fast):
+    """Two holes of a large lug drilled into each other, as data have them: solved like one of them, within 1 %."""
+    one = run(CHECK, board(vias=[(3, 15)]), {"CLK": fast}).only
+    both = run(CHECK, board(vias=[(3, 15), (3.1, 15)]), {"CLK": fast}).only
+    assert both.predicted == pytest.approx(one.predicted, rel=0.01)
+
+
 def test_ties_throughout_are_enough(run, fast):
     said = run(CHECK, board(pitch=5), {"CLK": fast})
     assert said.findings == []

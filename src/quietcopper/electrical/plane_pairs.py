@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from quietcopper.board import Board
 from quietcopper.board.model import Floats, Ints
@@ -71,10 +72,19 @@ class PlanePair:
     added: Floats = field(default_factory=lambda: np.empty((0, 3)))
 
     def places(self, board: Board) -> Floats:
-        """(t, 3) x, y, radius of all ties, m."""
+        """(t, 3) x, y, radius of all ties, m; of holes that overlap one stands for all."""
         vias = board.vias
         real = np.stack([vias.x[self.ties], vias.y[self.ties], vias.drill[self.ties] / 2], -1)
-        return np.vstack([real, self.added])
+        every = np.vstack([real, self.added])
+        reach = 2 * float(every[:, 2].max(initial=0.0))
+        close = cKDTree(every[:, :2]).query_pairs(reach, output_type="ndarray") if len(every) else np.empty((0, 2), int)
+        one, two = close[np.lexsort((close[:, 1], close[:, 0]))].T
+        touch = np.hypot(*(every[one, :2] - every[two, :2]).T) < every[one, 2] + every[two, 2]
+        kept = np.ones(len(every), dtype=np.bool_)
+        for first, second in zip(one[touch].tolist(), two[touch].tolist(), strict=True):
+            if kept[first]:
+                kept[second] = False
+        return every[kept]
 
     @property
     def capacitance(self) -> float:
