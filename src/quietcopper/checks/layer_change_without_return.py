@@ -197,7 +197,9 @@ def _peak(view: View, row: int, z0: float, added: Added | None = None) -> tuple[
 
 def _finding(view: View, worst: _Worst, through: Pierced | None, places: _Places) -> Finding:
     row, count, ways, z0, allowed = worst.row, worst.count, worst.ways, worst.z0, worst.allowed
-    peak = worst.peak if through is None else plane_voltage(view, row, through, z0)
+    solved = worst.peak if through is None else plane_voltage(view, row, through, z0)
+    # The quick figure rings without loss. Where it is the lower one it knows of a way off these two planes.
+    peak = min(worst.peak, solved)
     board, changes = view.board, view.layer_changes
     net = int(changes.net[row])
     driver, name = view.drivers[net], board.nets[net]
@@ -234,7 +236,9 @@ def _finding(view: View, worst: _Worst, through: Pierced | None, places: _Places
         "rise_ps": driver.rise * 1e12,
         "plane_distance_mm": spacing * 1e3,
         "plane_capacitance_pf": ways.capacitance * 1e12,
-        "voltage_from": "what lies near, lumped" if through is None else "the planes, solved with all that joins them",
+        "voltage_from": "what lies near, lumped"
+        if through is None or solved > peak
+        else "the planes, solved with all that joins them",
         "transition": {"upper": upper, "lower": lower, "upper_reference": refs[0], "lower_reference": refs[1]},
     }
     nearest = ways.nearest
