@@ -58,6 +58,18 @@ def test_signals_over_supply_are_found_and_capacitors_help(run, fast):
     assert helped.predicted < alone.predicted
 
 
+def test_a_layer_with_pieces_of_supply_is_not_told_to_become_ground(run, fast):
+    """16 by 10 mm of 3V3 on a routed layer of a board of 50 by 30 mm: the lines are to go, not the layer."""
+    b = small_board(ground=(4,))
+    b.net("3V3", kind="power")
+    b.area("3V3", 2, rectangle(10, 10, 26, 20))
+    b.trace("CLK", 1, [(5, 15), (45, 15)])
+    finding = run("reference-not-ground", b.build(), {"CLK": fast}).only
+    assert finding.cause.title.startswith("Pieces of supply 3V3 lie on layer 2")
+    assert finding.cause.change.kind == ""
+    assert "becomes ground" not in finding.cause.change.text
+
+
 def test_signals_over_ground_are_fine(run, fast):
     b = small_board(ground=(2, 3))
     b.route("CLK", (5, 15), (20, 15), Hop(4), (45, 15), layer=1)

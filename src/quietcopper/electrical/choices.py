@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
-from quietcopper.electrical.view import View
+from quietcopper.electrical.view import PLANE, View
 from quietcopper.fields.spectra import knee
 from quietcopper.units import C0, engineering
 
@@ -32,7 +32,8 @@ class Choice:
 
 
 def supply_as_reference(view: View, layer: int) -> Choice:
-    """A layer of supply copper that carries return currents of signals."""
+    """A layer of supply copper that carries return currents of signals: a plane that could be ground, or pieces of
+    supply on a layer that is for something else, which is never proposed to become a plane."""
     board, runs = view.board, view.runs
     label = board.layer_label(layer)
     on = board.areas.layer == layer
@@ -45,6 +46,13 @@ def supply_as_reference(view: View, layer: int) -> Choice:
     pitch = stitching_pitch(view, np.unique(runs.net[over & signal[runs.net]]).tolist(), layer)
     who = f"layer {numbers[0]}" if len(numbers) == 1 else f"layers {', '.join(numbers[:-1])} and {numbers[-1]}"
     pieces = f"{len(supplies)} supplies ({_few(supplies)})" if len(supplies) > 1 else f"supply {''.join(supplies)}"
+    supply = np.array([role.kind == SUPPLY for role in view.roles])[board.areas.net]
+    if float(shapely.area(board.areas.shape[on & supply]).sum()) < PLANE * board.outline.area:
+        return Choice(
+            f"supply as reference:{board.layers[layer].name}",
+            f"Pieces of {pieces} lie on {label}, and signals of {who} return in them",
+            (f"lead the signals beside the pieces of supply on {label}, or put ground in their place", "", {}),
+        )
     return Choice(
         f"supply as reference:{board.layers[layer].name}",
         f"{label[0].upper()}{label[1:]} is {pieces}, and signals of {who} return in it",
