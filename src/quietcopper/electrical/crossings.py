@@ -2,9 +2,9 @@
 
 An opening inside the copper is solved as an aperture with all lines that cross it (`fields.slots`). A notch, open to
 the edge of its copper, is solved as a return current on the real shape round it, with and without the notch
-(`fields.return_sheet`), for each line by itself. A layer whose copper lies behind the whole opening, or over the lines,
-counts as a solid plane there: the flux that passes an opening must come back through it, so that plane need not be
-tied to anything. Results are kept by content, for this board and the next.
+(`fields.return_sheet`), for each line by itself. A layer whose copper lies behind the opening, or over the lines, where
+they cross it counts as a solid plane: the flux that passes an opening must come back through it, so that plane need not
+be tied to anything. Of an opening that a line crosses several times each crossing has the part about it. Results are kept by content, for this board and the next.
 """
 
 from __future__ import annotations
@@ -26,8 +26,10 @@ if TYPE_CHECKING:
     from quietcopper.electrical.view import View
 
 BEHIND = 0.9  # of an opening that a layer's copper must cover to count as a plane behind it
+NEAR_LINE = 4.0  # times the distance of that layer: what lies further from the lines carries little of their return
 MOST = 16  # lines solved together
 ALIKE = np.pi / 6  # rad; lines that cross in directions further apart are not solved together
+AGAIN = 1.25  # of a gap's own length that a straight line through it may lie over the opening in all
 EXACT = 1e-7  # m; figures are rounded to this for keeping
 PIECE, ASIDE = 40.0, 25.0  # heights along a plane's edge that are solved, and to either side of the line
 ENTRIES = 8  # parts in which the return enters and leaves such a piece
@@ -59,6 +61,7 @@ class Crossings:
         self.view = view
         self._solved: dict[int, Solved | None] = {}
         self._holes: dict[int, tuple[shapely.STRtree, list[shapely.Polygon]]] = {}
+        self._shapes: dict[tuple[int, int], shapely.Geometry] = {}
         self._members: dict[tuple[int, int], list[int]] | None = None
 
     def of(self, row: int) -> Solved | None:
@@ -89,21 +92,29 @@ class Crossings:
             if hole < 0:
                 self._solved[row] = _notch(self.view, row)
                 return
+            shape = self._shape(int(gaps.before[row]), hole)
+            if not _crossed_once(self.view, row, shape):
+                local = _about(self.view, row, shape)
+                self._solved[row] = _aperture(self.view, local, [row]) if local is not None else None
+                return
             for group in self._groups(int(gaps.before[row]), hole, row):
-                solved = _aperture(self.view, self._shape(int(gaps.before[row]), hole), group)
+                solved = _aperture(self.view, shape, group)
                 for member in group:
                     self._solved[member] = solved
         except OutOfRange:
             return
 
     def _groups(self, area: int, hole: int, row: int) -> list[list[int]]:
-        """Rows over one hole that can be solved together: one side of the plane, like directions, not too many."""
+        """Rows over one hole that can be solved together: one side of the plane, like directions, not too many. Left
+        out are lines that would cross the hole again if they went straight on: the aperture is solved along the whole
+        straight line, and would count every crossing for each of them."""
         gaps = self.view.gaps
         if self._members is None:
             self._members = defaultdict(list)
             for other in np.flatnonzero((gaps.before == gaps.after) & (gaps.after >= 0)).tolist():
                 self._members[int(gaps.before[other]), self.hole(other)].append(other)
-        rows = self._members[area, hole]
+        shape = self._shape(area, hole)
+        rows = [other for other in self._members[area, hole] if _crossed_once(self.view, other, shape)]
         kinds: dict[tuple[bool, int], list[int]] = defaultdict(list)
         for other in rows:
             turn = round(_direction(self.view, other) / ALIKE) % round(np.pi / ALIKE)
@@ -116,6 +127,11 @@ class Crossings:
 
     def _shape(self, area: int, hole: int) -> shapely.Geometry:
         """The hole without copper that stands in it: other areas, and traces led through it."""
+        if (area, hole) not in self._shapes:
+            self._shapes[area, hole] = self._open_part(area, hole)
+        return self._shapes[area, hole]
+
+    def _open_part(self, area: int, hole: int) -> shapely.Geometry:
         board = self.view.board
         shape, layer = self._holes[area][1][hole], int(board.areas.layer[area])
         copper = layer_copper(board, layer)
@@ -135,27 +151,80 @@ def _direction(view: View, row: int) -> float:
     return float(np.arctan2(dy, dx) % np.pi)
 
 
+def _chords(view: View, row: int, opening: shapely.Geometry) -> tuple[Floats, int]:
+    """Where the straight line through a gap lies over the opening: from and to along it (n, 2), m, 0 in the middle of
+    the gap; and which of them is the gap's own."""
+    points = shapely.get_coordinates(view.gaps.line[row])[[0, -1]]
+    middle, way = points.mean(axis=0), points[1] - points[0]
+    ahead = way / max(float(np.hypot(*way)), 1e-12)
+    bounds = np.array(opening.bounds)
+    far = float(np.hypot(*(bounds[2:] - bounds[:2]))) + float(np.hypot(*way))
+    parts = shapely.get_parts(
+        shapely.intersection(shapely.LineString([middle - ahead * far, middle + ahead * far]), opening)
+    )
+    ends = np.array([(shapely.get_coordinates(part)[[0, -1]] - middle) @ ahead for part in parts if part.length > 0])
+    ends = np.sort(ends.reshape(-1, 2), axis=1)
+    ends = ends[np.argsort(ends[:, 0])]
+    own = int(np.argmin(np.maximum(np.maximum(ends[:, 0], -ends[:, 1]), 0.0))) if len(ends) else -1
+    return ends, own
+
+
+def _crossed_once(view: View, row: int, opening: shapely.Geometry) -> bool:
+    """Whether the straight line through a gap meets the opening nowhere else, to speak of."""
+    length = float(view.gaps.length[row])
+    ends, _ = _chords(view, row, opening)
+    return float(np.ptp(ends, axis=1).sum()) <= AGAIN * length
+
+
+def _about(view: View, row: int, opening: shapely.Geometry) -> shapely.Geometry | None:
+    """The part of an opening that a line crosses at a gap, cut square to the line half way to where it would cross the
+    opening again: what lies beyond takes the flux of those crossings. None where that leaves nothing."""
+    ends, own = _chords(view, row, opening)
+    if own < 0:
+        return None
+    low = (ends[own - 1, 1] + ends[own, 0]) / 2 if own > 0 else -np.inf
+    high = (ends[own, 1] + ends[own + 1, 0]) / 2 if own + 1 < len(ends) else np.inf
+    points = shapely.get_coordinates(view.gaps.line[row])[[0, -1]]
+    angle, middle = _direction(view, row), points.mean(axis=0)
+    sign = 1.0 if np.dot(points[1] - points[0], [np.cos(angle), np.sin(angle)]) >= 0 else -1.0
+    low, high = (low, high) if sign > 0 else (-high, -low)
+    shape = turned(opening, angle, middle)
+    x0, y0, x1, y1 = shape.bounds
+    strip = shapely.intersection(shape, shapely.box(max(low, x0), y0, min(high, x1), y1))
+    chord = shapely.LineString([(v, 0.0) for v in sorted(sign * ends[own])])
+    parts = shapely.get_parts(strip)
+    kept = parts[shapely.length(shapely.intersection(parts, chord)) > chord.length / 2]
+    return shapely.transform(turned(kept[0], -angle, np.zeros(2)), lambda p: p + middle) if len(kept) else None
+
+
 def _heights(view: View, rows: list[int]) -> list[float]:
     gaps = view.gaps
     return [view.board.distance(*sorted((int(gaps.layer[r]), int(gaps.reference[r])))) for r in rows]
 
 
-def _planes(view: View, row: int, opening: shapely.Geometry) -> tuple[float, float]:
-    """Distances from the opened layer to copper behind the whole opening and to copper over the lines, m, inf none."""
+def _planes(view: View, rows: list[int], opening: shapely.Geometry) -> tuple[float, float]:
+    """Distances from the opened layer to copper behind the opening and to copper over the lines, m, inf none.
+
+    What counts is the opening within `NEAR_LINE` times that distance from the lines; holes of the other copper that are
+    narrower than the distance let little flux pass, and count as copper.
+    """
     board, gaps = view.board, view.gaps
-    reference, layer = int(gaps.reference[row]), int(gaps.layer[row])
+    reference, layer = int(gaps.reference[rows[0]]), int(gaps.layer[rows[0]])
     away = 1 if reference > layer else -1
+    lines = shapely.union_all(gaps.line[rows])
     found = []
     for start, step in ((reference + away, away), (layer - away, -away)):
         distance = np.inf
         other = start
         while 0 <= other < len(board.layers) and np.isinf(distance):
+            apart = board.distance(*sorted((reference, other)))
             copper = layer_copper(board, other)
-            if len(copper.rows):
-                tiles = copper.tiles[copper.tree.query(opening, predicate="intersects")]
-                covered = float(shapely.area(shapely.intersection(tiles, opening)).sum()) if len(tiles) else 0.0
-                if covered >= BEHIND * opening.area:
-                    distance = board.distance(*sorted((reference, other)))
+            near = shapely.intersection(opening, shapely.buffer(lines, NEAR_LINE * apart, quad_segs=4))
+            if len(copper.rows) and near.area > 0:
+                tiles = copper.tiles[copper.tree.query(shapely.buffer(near, apart), predicate="intersects")]
+                closed = shapely.buffer(shapely.buffer(shapely.union_all(tiles), apart / 2), -apart / 2)
+                if shapely.intersection(closed, near).area >= BEHIND * near.area:
+                    distance = apart
             other += step
         found.append(distance)
     return found[0], found[1]
@@ -169,7 +238,7 @@ def turned(shape: shapely.Geometry, angle: float, at: Floats) -> shapely.Geometr
 
 def _aperture(view: View, opening: shapely.Geometry, rows: list[int]) -> Solved:
     gaps = view.gaps
-    behind, over = _planes(view, rows[0], opening)
+    behind, over = _planes(view, rows, opening)
     angle = _direction(view, rows[0])
     at = np.array(opening.centroid.coords[0])
     shape = turned(shapely.simplify(opening, 5e-6), angle, at)
@@ -218,7 +287,7 @@ def _notch(view: View, row: int) -> Solved:
     window = shapely.box(*(at - half), *(at + half))
     nearby = shapely.box(*(at - reach / 2 - gap), *(at + reach / 2 + gap))
     opening = shapely.intersection(shapely.difference(window, whole), nearby)
-    behind, over = _planes(view, row, opening) if opening.area > 0 else (np.inf, np.inf)
+    behind, over = _planes(view, [row], opening) if opening.area > 0 else (np.inf, np.inf)
     over = over if over > height else np.inf
     width = float(gaps.width[row])
     found = _kept_notch(_key(shapely.simplify(shape, 5e-6)), *_rounded([half, gap, height, width]), behind, over)
