@@ -4,7 +4,8 @@ An opening inside the copper is solved as an aperture with all lines that cross 
 the edge of its copper, is solved as a return current on the real shape round it, with and without the notch
 (`fields.return_sheet`), for each line by itself. A layer whose copper lies behind the opening, or over the lines, where
 they cross it counts as a solid plane: the flux that passes an opening must come back through it, so that plane need not
-be tied to anything. Of an opening that a line crosses several times each crossing has the part about it. Results are kept by content, for this board and the next.
+be tied to anything. Of an opening that a line crosses several times each crossing has the part about it. Results are
+kept by content, for this board and the next.
 """
 
 from __future__ import annotations
