@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,9 +14,11 @@ from quietcopper.checks import all_checks
 from quietcopper.cli import main
 from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.electrical.view import View
+from quietcopper.findings import Allowance, CauseHint, Finding, Place
 from quietcopper.formats.ipc2581.writer import write_ipc2581
+from quietcopper.review import stackups
 from quietcopper.review.laminates import PREPREGS
-from quietcopper.review.look import look
+from quietcopper.review.look import Looked, look
 from quietcopper.review.stackups import (
     alternatives,
     first_modes,
@@ -25,6 +28,7 @@ from quietcopper.review.stackups import (
     why_best,
     without_assumed_cables,
 )
+from quietcopper.review.tables import stackup_summary
 from quietcopper.review.trial import Bench
 
 FAST = NetSettings(role="signal", kind="clock", swing=3.3, rise=0.5e-9, source=50.0, rate=50e6)
@@ -38,6 +42,13 @@ def coupled():
     for i in range(2):
         b.trace(f"S{i}", 1, [(8, 20 + 0.45 * i), (62, 20 + 0.45 * i)])
     return b.build()
+
+
+def finding_at(name, excess):
+    place = Place((0.0, 0.0))
+    return Finding(
+        "c", (name,), name, "m", place, 10 ** (excess / 20), Allowance(1.0, "V", "test"), CauseHint("k", "t"), id=name
+    )
 
 
 @pytest.mark.parametrize("layers", [4, 6, 8])
@@ -74,6 +85,34 @@ def test_thinner_below_the_lines_ranks_first_where_lines_couple():
     assert best.excess < present.excess
     assert "instead of" in why_best(best, present)
     assert outcomes[-1].dielectrics[0].thickness == max(o.dielectrics[0].thickness for o in outcomes)
+
+
+def test_what_a_stackup_costs_is_counted_over_the_allowance_as_the_ranking_counts():
+    """9 dB more below the allowance cost nothing; 4 dB more of a place that is over it do."""
+    b = coupled()
+    view = View(b, Settings(patterns={"S?": FAST}))
+    present = stackups._outcome("as it is", b, ())
+    near, far = finding_at("near", -9.2), finding_at("far", 31.7)
+    trial = SimpleNamespace(after={"near": 0.1, "far": 35.8}, new=(), looked=SimpleNamespace(findings=()))
+    before = Looked((far,), (near,), (), ())
+    bench = Bench.of(view, ())
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(stackups, "try_change", lambda *_: trial)
+        outcomes = try_stackups(bench, before, 1)
+    other = next(o for o in outcomes if o.name not in ("as it is", "as it is, widths refitted"))
+    assert [title for title, _, _ in other.worse] == ["far", "near"]
+    assert "It costs most at: far, +31.7 dB before, +35.8 dB now." in why_best(other, present)
+
+
+def test_the_nets_that_carry_the_return_are_named():
+    b = small_board(size_mm=(70, 40), ground=())
+    b.net("GND", kind="ground")
+    b.area("GND", 2, rectangle(1, 1, 50, 39))
+    b.area("SHIELD", 2, rectangle(51, 1, 69, 39))
+    b.trace("CLK", 1, [(8, 20), (64, 20)])
+    summary = stackup_summary(View(b.build(), Settings(nets={"CLK": FAST})))
+    assert summary["layers"][0]["reference"]["nets"] == ["GND", "SHIELD"]
+    assert any("return in GND and SHIELD on" in text for text in summary["judgement"])
 
 
 def test_first_mode_is_half_a_wave_along_the_longer_side():

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from quietcopper.review.stackups import Outcome
 
 MOST_WIDTHS = 6  # widths that are told
+SMALL = 5.0  # times the lowest first resonance of a pair; what rings higher is a small pour
 
 
 def add_parser(commands: Any) -> None:
@@ -103,13 +104,17 @@ def lines(said: dict[str, Any]) -> list[str]:
     """The same as text."""
     present = said["present"]
     out = [f"{said['board'] or 'board'}: {len(present['layers'])} copper layers, {present['thickness_mm']:.3g} mm"]
+    wide = max(12, *(len(layer["name"]) for layer in present["layers"]))
     for i, layer in enumerate(present["layers"]):
-        out.append(f"  {i + 1}  {layer['name']:<12} {layer['thickness_um']:>4.0f} µm  {layer['carries']}")
+        out.append(f"  {i + 1}  {layer['name']:<{wide}} {layer['thickness_um']:>4.0f} µm  {layer['carries']}")
         if i < len(present["dielectrics"]):
             sheet = present["dielectrics"][i]
             out.append(f"     {sheet['thickness_mm']:.3g} mm, er {sheet['er']:.3g}  {sheet['material']}".rstrip())
     out += ["", *present["judgement"]]
+    lowest = min((pair["modes_hz"][0] for pair in present["pairs"]), default=0.0)
     for pair in present["pairs"][:3]:
+        if pair["modes_hz"][0] > SMALL * lowest:
+            continue
         first = pair["modes_hz"][0] / 1e6
         out.append(f"{pair['upper_net']} over {pair['lower_net']} as an open rectangle rings from {first:.0f} MHz on.")
     out += present["symmetry"] or ["It is alike from both sides."]
@@ -118,12 +123,15 @@ def lines(said: dict[str, Any]) -> list[str]:
         low, high = row["lowest_ohm"], row["highest_ohm"]
         z = f"{low:.0f} Ω" if round(low) == round(high) else f"{low:.0f} to {high:.0f} Ω"
         out.append(f"{row['width_mm']:.3g} mm on {row['layer']}: {z} ({row['length_mm']:.0f} mm in all)")
-    out += ["", "   over   in all    worst   thick     stackup"]
+    out.append("")
+    if len(said["ranking"]) > 1:
+        out.append("The same copper on other stackups, by the excess that is left in all: findings at or over their")
+        out.append("allowance, their excess added, and the worst one.")
+    out.append("   over    in all       worst   thick     stackup")
     for i, row in enumerate(said["ranking"], start=1):
         worst = "-" if row["worst_db"] is None else f"{row['worst_db']:+.1f} dB"
-        out.append(
-            f"{i:2d} {row['over']:4d} {row['excess_db']:8.1f} {worst:>11} {row['thickness_mm']:6.3g} mm  {row['name']}"
-        )
+        in_all = f"{row['excess_db']:.1f} dB"
+        out.append(f"{i:2d} {row['over']:4d} {in_all:>9} {worst:>11} {row['thickness_mm']:6.3g} mm  {row['name']}")
     out += ["", said["why"]]
     if not any(row["widths"] for row in said["ranking"]):
         out.append("Widths are as they are: no line that misses a target was found (settings: target_ohm).")

@@ -14,6 +14,7 @@ import shapely
 
 from quietcopper.board import Board, Dielectric
 from quietcopper.changes import Changed
+from quietcopper.electrical.cables import is_assumed
 from quietcopper.electrical.settings import Settings
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
 from quietcopper.electrical.view import View
@@ -35,7 +36,7 @@ TOLD_DB = 1.0  # a finding that changes by less is the same
 @dataclass(frozen=True)
 class Outcome:
     """A stackup and what it leaves. over : findings at or over their allowance; excess : the sum of theirs, dB;
-    worst : dB, None for no finding; better, worse : (title, before, after), largest difference first; widths : what
+    worst : dB, None for no finding; better, worse : (title, before, after), most excess first; widths : what
     lines with a target are made to, one clause each."""
 
     name: str
@@ -117,8 +118,9 @@ def try_stackups(
             elif left is not None and left >= 0 and left > was + TOLD_DB:
                 worse.append((old[finding].title, was, left))
         worse += [(f.title, None, f.excess_db) for f in trial.new if f.excess_db >= 0 and f.id not in old]
-        better.sort(key=lambda row: (row[2] or 0.0) - row[1])
-        worse.sort(key=lambda row: -(row[2] - (row[1] or 0.0)))
+        # by the excess over the allowance, as the ranking
+        better.sort(key=lambda row: max(row[2] or 0.0, 0.0) - row[1])
+        worse.sort(key=lambda row: max(row[1] or 0.0, 0.0) - row[2])
         outcome = _outcome(name, changed, trial.looked.findings)
         out.append(dataclasses.replace(outcome, better=tuple(better), worse=tuple(worse), widths=widths))
     return sorted(out, key=lambda o: (o.order, o.name != AS_IT_IS))
@@ -157,10 +159,10 @@ def refitted(bench: Bench, board: Board) -> tuple[Board, tuple[str, ...]]:
 
 
 def without_assumed_cables(view: View) -> tuple[Settings, tuple[str, ...]]:
-    """The view's settings with no cable on connectors of which nobody said that they carry one, and which those are: a
+    """The view's settings with no cable on connectors of which only their place says that they carry one, and which: a
     ranking must not rest on what was only assumed, and cables would outweigh everything else."""
     settings = dataclasses.replace(view.settings, layers={}, dielectrics={}, masks={})
-    refs = tuple(r for r in view.cabled_connectors if "cable" not in settings.connectors.get(r, {}))
+    refs = tuple(r for r in view.cabled_connectors if is_assumed(view, r))
     none = {ref: {**settings.connectors.get(ref, {}), "cable": False} for ref in refs}
     return dataclasses.replace(settings, connectors={**settings.connectors, **none}), refs
 
@@ -255,7 +257,7 @@ def why_best(best: Outcome, present: Outcome) -> str:
         for i, (a, b) in enumerate(zip(present.dielectrics, best.dielectrics, strict=True))
         if abs(a.thickness - b.thickness) > 0.05 * a.thickness
     ]
-    text = f"It leaves {best.over} findings over their allowance instead of {present.over}"
+    text = f"The first leaves {best.over} findings over their allowance instead of {present.over}"
     text += f", {best.excess:.1f} dB in all instead of {present.excess:.1f} dB"
     text += f", because it goes from {', '.join(changed[:4])}." if changed else ", by the widths alone."
     if best.widths:

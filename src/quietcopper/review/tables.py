@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import shapely
 
+from quietcopper.board import Board
 from quietcopper.electrical.plane_noise import excited
 from quietcopper.electrical.plane_pairs import can_ring, highest_frequency
 from quietcopper.electrical.settings import Settings
@@ -19,6 +20,7 @@ from quietcopper.units import MICRON, MM
 
 FAR_REFERENCE = 0.25e-3  # m; Ott, Electromagnetic Compatibility Engineering (from memory): signal next to its plane
 MOST_MODES = 10  # of one pair of nets that are listed
+LEAST_PAIR = 0.02  # of the largest facing area; what is smaller is no plane
 FAR_SUPPLY = 0.2e-3  # m; Novak; Archambeault, PCB Design for Real-World EMI Control (from memory)
 
 
@@ -99,10 +101,13 @@ def _reference(view: View, layer: int) -> dict[str, Any] | None:
     on = layers == main
     nets = board.areas.net[areas[on]]
     kinds = {view.roles[net].kind for net in nets}
+    carried = np.bincount(nets, weights=length[on], minlength=len(board.nets))
+    order = sorted(np.unique(nets).tolist(), key=lambda net: (-round(float(carried[net]), 9), board.nets[net]))
     return {
         "layer": board.layers[main].name,
         "distance_mm": float(np.median(runs.reference_gap[mine][on])) / MM,
-        "net": board.nets[nets[0]] if len(set(nets.tolist())) == 1 else "",
+        "net": board.nets[order[0]] if len(order) == 1 else "",
+        "nets": [board.nets[net] for net in order],
         "kind": kinds.pop() if len(kinds) == 1 else "mixed",
     }
 
@@ -138,6 +143,18 @@ def stackup_summary(view: View) -> dict[str, Any]:
     }
 
 
+def _label(board: Board, layer: str) -> str:
+    return board.layer_label(board.layer_index[layer])
+
+
+def _named(nets: list[str]) -> str:
+    """'GND, 3V3 and 2 more nets', those that carry most first."""
+    names = [net or "copper of no net" for net in nets]
+    if len(names) > 3:
+        names = [*names[:2], f"{len(names) - 2} more nets"]
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+
+
 def _judgement(view: View, layers: list[dict[str, Any]]) -> list[str]:
     """What there is to say of the stackup, one sentence each."""
     board = view.board
@@ -154,19 +171,19 @@ def _judgement(view: View, layers: list[dict[str, Any]]) -> list[str]:
             out.append(f"The signals on {label} have no copper area to return in.")
             continue
         far = reference["distance_mm"] * MM > FAR_REFERENCE
-        words = f"{reference['net'] or 'several nets'} on {reference['layer']}"
+        words = f"{_named(reference['nets'])} on {_label(board, reference['layer'])}"
         out.append(
             f"The signals on {label} return in {words}, {reference['distance_mm']:.3g} mm away"
             + (", which is far" if far else "")
             + ("." if reference["kind"] == GROUND else f": that is {reference['kind']} copper, not ground alone.")
         )
     pairs = pair_rows(view, of_kinds=(GROUND, SUPPLY))
-    for pair in pairs[:3]:
+    for pair in [p for p in pairs if p["area_mm2"] >= LEAST_PAIR * pairs[0]["area_mm2"]][:3]:
         far = pair["distance_mm"] * MM > FAR_SUPPLY
         density = pair["capacitance_f"] * 1e12 / (pair["area_mm2"] / 100)
         out.append(
-            f"{pair['upper_net']} on {pair['upper']} and {pair['lower_net']} on {pair['lower']} face each other at "
-            f"{pair['distance_mm']:.3g} mm: {density:.3g} pF/cm²"
+            f"{pair['upper_net']} on {_label(board, pair['upper'])} and {pair['lower_net']} on "
+            f"{_label(board, pair['lower'])} face each other at {pair['distance_mm']:.3g} mm: {density:.3g} pF/cm²"
             + (", little because they are far apart." if far else ".")
         )
     if not pairs and any(role.kind == SUPPLY for role in view.roles):
