@@ -79,10 +79,15 @@ class _Taken:
     rate_known: bool = False
 
 
-def net_drivers(board: Board, roles: tuple[Role, ...], settings: Settings) -> tuple[Driver, ...]:
-    """Driver of every net, by net index. Grounds, supplies and nets that end nowhere have kind 'none' and swing 0."""
+def net_drivers(
+    board: Board, roles: tuple[Role, ...], settings: Settings, pairs: tuple[Pair, ...] | None = None
+) -> tuple[Driver, ...]:
+    """Driver of every net, by net index. Grounds, supplies and nets that end nowhere have kind 'none' and swing 0.
+
+    pairs : the differential pairs, when the caller has them already
+    """
     lines = _Lines(board, roles)
-    pairs = differential_pairs(board, roles, settings)
+    pairs = differential_pairs(board, roles, settings) if pairs is None else pairs
     taken = lines.families({net for pair in pairs for net in (pair.positive, pair.negative)})
     beyond = lines.series_ohms(taken)
     outputs = part_models(board, settings).by_net
