@@ -71,8 +71,14 @@ def best_cut(shapes: BoardShapes, candidates: Sequence[float]) -> float:
     box = shapes.box
     inside = [y for y in candidates if box.y0 <= y <= box.y1]
     tried = [*dict.fromkeys(inside), (box.y0 + box.y1) / 2]
-    met = [sum(bool(copper_along(shapes, i, y)) for i in range(len(shapes.layers))) for y in tried]
-    return tried[met.index(max(met))]
+    best, most = tried[0], -1
+    for y in tried:
+        met = sum(bool(copper_along(shapes, i, y)) for i in range(len(shapes.layers)))
+        if met > most:
+            best, most = y, met
+        if met == len(shapes.layers):
+            break
+    return best
 
 
 def stack_svg(document: Mapping[str, Any], shapes: BoardShapes, cut_y: float) -> Markup:

@@ -286,25 +286,35 @@ def geometry_paths(shape: Mapping[str, Any] | None) -> tuple[str, str]:
     return "", ""
 
 
+_DEPTH = {"MultiPoint": 0, "LineString": 0, "LinearRing": 0, "MultiLineString": 1, "Polygon": 1, "MultiPolygon": 2}
+
+
 def geometry_box(shape: Mapping[str, Any] | None, at: Sequence[float]) -> Box:
     """Window around a finding's shape and point."""
-    points = [tuple(at)]
+    points: list[Floats] = [np.asarray(at, dtype=np.float64)[None, :2]]
 
-    def walk(item: Any) -> None:
-        if item and isinstance(item[0], int | float):
-            points.append((item[0], item[1]))
+    def walk(item: Sequence[Any], depth: int) -> None:
+        if not item:
+            return
+        if depth == 0:
+            points.append(np.asarray(item, dtype=np.float64).reshape(len(item), -1)[:, :2])
         else:
             for part in item:
-                walk(part)
+                walk(part, depth - 1)
 
     def gather(geometry: Mapping[str, Any]) -> None:
         for part in geometry.get("geometries", ()):
             gather(part)
-        walk(geometry.get("coordinates", ()))
+        kind = geometry["type"]
+        if kind == "Point":
+            walk([geometry["coordinates"]], 0)
+        elif kind != "GeometryCollection":
+            walk(geometry["coordinates"], _DEPTH[kind])
 
     if shape is not None:
         gather(shape)
-    low, high = np.min(points, axis=0), np.max(points, axis=0)
+    every = np.concatenate(points)
+    low, high = every.min(axis=0), every.max(axis=0)
     return Box(float(low[0]), float(low[1]), float(high[0]), float(high[1]))
 
 
