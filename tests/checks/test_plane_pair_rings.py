@@ -15,11 +15,11 @@ CHECK = "plane-pair-rings"
 MM = 1e-3
 
 
-def board(*, supply="3V3", hop=True, capacitors=0, stitch=None):
+def board(*, supply="3V3", hop=True, capacitors=0, stitch=None, high=59.5):
     """Ground on layer 2 and a supply on layer 3, 105.5 x 60 mm; CLK goes from layer 1 to 4 near a corner."""
     b = small_board(size_mm=(105.5, 60), ground=(2,))
     b.net("3V3", kind="power")
-    b.pour(supply, 3, rectangle(0.5, 0.5, 105, 59.5), keep_islands=True)
+    b.pour(supply, 3, rectangle(0.5, 0.5, 105, high), keep_islands=True)
     way = ((5, 5), (12, 8), Hop(4), (60, 8)) if hop else ((5, 5), (60, 5))
     b.route("CLK", *way, layer=1)
     for i in range(capacitors):
@@ -44,6 +44,14 @@ def test_the_modes_of_a_bare_rectangle(run, fast):
     assert "CLK where it changes layers" in finding.message
     assert finding.excess_db > 0
     assert finding.cause.key == "supply as reference:L3"
+
+
+def test_a_piece_of_supply_that_rings_is_not_told_to_become_ground(run, fast):
+    """A strip over a fifth of the board rings along its length, c/(2 L sqrt(er)): 1 %."""
+    finding = run(CHECK, board(high=13.5), {"CLK": fast}).only
+    assert finding.evidence["resonance_hz"] == pytest.approx(C0 / (2 * 4.2**0.5) / 104.5e-3, rel=0.01)
+    assert finding.cause.title.startswith("Pieces of supply 3V3 lie on layer 3")
+    assert [(r.change.kind, r.solved) for r in finding.remedies] == [("", "not solved")]
 
 
 def test_the_table_of_pairs_tells_modes_and_what_excites_them(fast):

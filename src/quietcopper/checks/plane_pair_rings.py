@@ -145,9 +145,10 @@ def _choice(view: View, pair: PlanePair, source: Excited) -> tuple[CauseHint, Pl
     layers = f"layers {ends[0] + 1} and {ends[1] + 1}"
     if supply and not source.exciter.pin:
         choice = supply_as_reference(view, supply[0])
-        grounded = as_ground(view, pair)
-        if grounded is not pair:
-            grounded = with_ties(view, grounded, grid_places(pair.shape.bounds, choice.change[2]["pitch"]))
+        pitch = choice.change[2].get("pitch")  # none where the layer is no plane that could be ground
+        grounded = pair if pitch is None else as_ground(view, pair)
+        if pitch is not None and grounded is not pair:
+            grounded = with_ties(view, grounded, grid_places(pair.shape.bounds, pitch))
         hint = CauseHint(choice.key, choice.title, Proposal(*choice.change))
         return hint, None if grounded is pair else grounded
     if supply:
