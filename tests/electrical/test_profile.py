@@ -268,3 +268,20 @@ def test_through_a_pour_the_line_goes_on_as_beside_it():
     assert profile.length[pour] == pytest.approx(10e-3, rel=0.01)
     assert profile.met[pour] == pytest.approx(profile.z0[pour - 1])
     assert profile.unsolved() >= 10e-3 * 0.99
+
+
+def test_a_short_solved_piece_does_not_stand_for_a_long_way_without_return():
+    """What is too short to be a line goes on as next to it; what has no copper for its return does not."""
+
+    def way(covered: float):
+        b = small_board(size_mm=(80.0, 30.0), ground=())
+        b.net("GND", kind="ground")
+        b.area("GND", 2, rectangle(2, 5, 5 + covered, 25))
+        b.trace("A", 1, [(5, 15), (5 + covered / 2, 15), (5 + covered, 15), (65, 15)])
+        return only(view_of(b.build()))
+
+    little, most = way(12.0), way(48.0)
+    assert np.isfinite(little.z0[little.kind == "trace"]).any()
+    assert not little.solved
+    assert most.solved
+    assert set(little.reason) >= {"no copper within reach carries the return"}

@@ -79,7 +79,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
                 yield finding
     yield Coverage(NAME, len(with_target) - len(unsolved), len(with_target), "nets with a target")
     if unsolved:
-        why = "none of their cross-sections could be solved, or no way leads through their copper"
+        why = "too little of their way could be solved, or no way leads through their copper"
         yield NotChecked(NAME, ", ".join(sorted(unsolved)[:6]), why, len(unsolved))
     without = 0
     for net in nets:

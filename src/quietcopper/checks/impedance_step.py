@@ -71,7 +71,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             yield finding
     yield Coverage(NAME, looked, total, "driven lines without a target")
     if unsolved:
-        yield NotChecked(NAME, "lines", "none of their cross-sections could be solved", unsolved)
+        yield NotChecked(NAME, "lines", "too little of their way could be solved", unsolved)
     if wayless:
         yield NotChecked(NAME, "lines", "no way leads through their copper from pin to pin", wayless)
 

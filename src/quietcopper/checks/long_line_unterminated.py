@@ -111,7 +111,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             what = "end" if source else "begin"
             unknown[f"they {what} at a connector or nowhere known, and what lies beyond is not in the data"] += 1
         elif not profile.solved:
-            unknown["none of their cross-sections could be solved"] += 1
+            unknown["too little of their way could be solved"] += 1
         elif end == GOES_ON:
             unknown["a series part hands them on to another net"] += 1
         elif profile.total_delay > share * driver.rise and end == OPEN:

@@ -21,6 +21,7 @@ from quietcopper.board.model import Bools, Floats, Ints, Names, Shapes
 from quietcopper.electrical.drivers import resistors_before
 from quietcopper.electrical.openings import clearances
 from quietcopper.electrical.paths import longest_way, net_paths
+from quietcopper.electrical.sections import NO_LINE_OF_ITS_OWN
 from quietcopper.electrical.tables import GROUND, SIGNAL, Path
 from quietcopper.electrical.view import TYPICAL_DELAY, View
 from quietcopper.errors import OutOfRange
@@ -28,6 +29,7 @@ from quietcopper.fields.line_network import worst_stretch
 from quietcopper.fields.vias import printed_antipad_rule, printed_via_rule, return_inductance
 from quietcopper.units import C0, MM
 
+MOST_UNKNOWN = 0.5  # of a way's traces may have no solved section for the rest to stand for them
 RETURN_REACH = 5e-3  # m; a ground hole further away than this is no return of a hole's own
 
 
@@ -70,8 +72,12 @@ class Profile:
 
     @property
     def solved(self) -> bool:
-        """Whether the impedance of any of its traces is known."""
-        return bool((np.isfinite(self.z0) & (self.kind == "trace")).any())
+        """Whether its impedance is known: that of some trace, and no more than half of its traces without a return or a
+        solution. What is merely no line of its own goes on as next to it."""
+        trace = self.kind == "trace"
+        unknown = trace & ~np.isfinite(self.z0) & ~np.isin(self.reason.astype(str), NO_LINE_OF_ITS_OWN)
+        some = bool((np.isfinite(self.z0) & trace).any())
+        return some and float(self.length[unknown].sum()) <= MOST_UNKNOWN * float(self.length[trace].sum())
 
     @property
     def total_delay(self) -> float:

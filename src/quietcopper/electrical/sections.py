@@ -27,6 +27,11 @@ from quietcopper.units import C0
 
 BRIEF = 50  # a stretch is that many times shorter than the edge on it when it is no line of its own
 FASTEST = 1.8e8  # m/s; hardly a line in laminate is faster
+# why a run is not solved that is no line of its own: what it is part of goes on through it
+NEAR_REFERENCE = "shorter than the distance to its reference"
+AT_HOLE = "within the antipad of its own hole"
+BRIEF_ON_EDGE = "too short against its net's edge to matter"
+NO_LINE_OF_ITS_OWN = (NEAR_REFERENCE, AT_HOLE, BRIEF_ON_EDGE)
 FINEST = 2.0  # heights over the reference; fields of changes nearer to each other than this are one
 
 
@@ -140,11 +145,11 @@ def line_table(view: View) -> LineTable:
     short = runs.length < height
     reason = np.full(len(runs), "", dtype=object)
     reason[~signal] = "not a signal net"
-    reason[signal & short] = "shorter than the distance to its reference"
+    reason[signal & short] = NEAR_REFERENCE
     at_hole = runs_in_own_antipads(board, runs, main)
-    reason[signal & at_hole] = "within the antipad of its own hole"
+    reason[signal & at_hole] = AT_HOLE
     brief = signal & ~short & ~at_hole & _brief(view)
-    reason[brief] = "too short against its net's edge to matter"
+    reason[brief] = BRIEF_ON_EDGE
     rows = np.flatnonzero(signal & ~short & ~brief & ~at_hole)
     edge = np.array([driver.rise for driver in view.drivers]) * FASTEST
     pitch = np.maximum(FINEST * height, edge[runs.net] / BRIEF)
