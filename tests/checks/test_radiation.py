@@ -121,6 +121,10 @@ def test_a_slot_enlarges_the_loop_and_another_plane_hides_its_voltage(run, fast)
     assert cables[1].excess_db > cables[0].excess_db + 6
     assert cables[2].excess_db == pytest.approx(cables[0].excess_db, abs=1.5)
     assert [f.evidence["open_gaps"] for f in cables] == [0, 1, 0]
+    # the opening's inductance is several times the plane's own: it is the cause, and closing it the change
+    assert cables[1].cause.key == run("trace-over-gap", slotted(8.0), {"CLK": fast}).only.cause.key == "openings:L2:GND"
+    assert cables[1].remedies[0].change.kind == "close-openings"
+    assert not {cables[0].cause.key, cables[2].cause.key} & {"openings:L2:GND"}
 
 
 def test_without_cables_the_board_alone_radiates_less(run, fast) -> None:

@@ -11,6 +11,7 @@ from quietcopper.electrical.radiating_lines import (
     cause_by_way,
     cause_of_gap,
     hint_of,
+    leading_gap,
     lines_over,
     place_of,
     radiation_finding,
@@ -47,10 +48,11 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             continue
         estimate, parts = priced
         name = view.board.nets[net]
-        leading = IN_WORDS[parts[0][0]]
+        by = IN_WORDS[parts[0][0]]
         open_gaps = [gap for gap in line.gaps if not (gap.covered or gap.regions)]
         way = cause_by_way(view, net, line.length)
-        at_gap = cause_of_gap(view, open_gaps[0].row) if open_gaps else None
+        leading = leading_gap(view, open_gaps, line.plane)
+        at_gap = cause_of_gap(view, leading) if leading is not None else None
         cause = hint_of(at_gap) if at_gap else hint_of(cause_by_height(view, net), alone=way)
         if line.beyond > 0.5:
             cause = hint_of(cause_beyond_edge(view, net))
@@ -64,7 +66,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             (BY_RETURN, BY_TRACE),
             check=NAME,
             title=f"{name} drives the {'cables' if radiators.antenna.cables else 'board as an antenna'}",
-            message=f"{leading[0].upper()}{leading[1:]} leads: {name} gives at most "
+            message=f"{by[0].upper()}{by[1:]} leads: {name} gives at most "
             f"{estimate.words} {radiators.antenna.words}, {CAUTION}.",
             place=Place(at, shape, layers, (name,), radiators.antenna.cables),
             cause=cause,

@@ -14,6 +14,7 @@ from quietcopper.electrical.choices import (
     barrier_width,
     clearance_between,
     ground_in_regions,
+    openings_in_plane,
     supply_as_reference,
 )
 from quietcopper.electrical.crossings import Solved
@@ -252,8 +253,8 @@ def _cause(view: View, row: int, crossers: set[int]) -> CauseHint:
     names = sorted({board.nets[net] or "netless copper" for net in nets})
     who = "1 line crosses" if len(crossers) == 1 else f"{len(crossers)} lines cross"
     if gaps.before[row] == gaps.after[row]:
-        change = _on_nets(view, f"close the openings in {names[0]} on {label}", "close-openings", reference, nets[:1])
-        return CauseHint(_cause_key(view, row), f"{names[0]} on {label} is open, and {who} it", change)
+        opening = openings_in_plane(view, row, len(crossers))
+        return CauseHint(opening.key, opening.title, Proposal(*opening.change))
     if any(view.roles[net].kind == SUPPLY for net in nets):
         choice = supply_as_reference(view, reference)
         return CauseHint(choice.key, choice.title, Proposal(*choice.change))

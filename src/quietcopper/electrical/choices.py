@@ -91,6 +91,18 @@ def ground_in_regions(view: View, a: int, b: int) -> Choice:
     return Choice(f"ground regions:{'|'.join(names)}", title, change)
 
 
+def openings_in_plane(view: View, row: int, crossers: int) -> Choice:
+    """Openings in one net's copper on a layer that lines cross, `crossers` of them; row : of view.gaps, for one such
+    opening."""
+    board, gaps = view.board, view.gaps
+    layer, net = int(gaps.reference[row]), board.nets[board.areas.net[gaps.before[row]]]
+    label, name = board.layer_label(layer), net or "netless copper"
+    who = "1 line crosses" if crossers == 1 else f"{crossers} lines cross"
+    kind, arguments = ("close-openings", {"layer": layer, "net": net}) if net else ("", {})
+    change: tuple[str, str, dict[str, Any]] = (f"close the openings in {name} on {label}", kind, arguments)
+    return Choice(f"openings:{board.layers[layer].name}:{net}", f"{name} on {label} is open, and {who} it", change)
+
+
 def led_at_edge(view: View, net: int, layer: int) -> Choice:
     """A net that is led at the edge of what it refers to on a layer, or beyond it."""
     board = view.board

@@ -11,9 +11,15 @@ import shapely
 from shapely import Point
 from shapely.geometry.base import BaseGeometry
 
-from quietcopper.electrical.choices import Choice, ground_in_regions, led_at_edge, supply_as_reference
+from quietcopper.electrical.choices import (
+    Choice,
+    ground_in_regions,
+    led_at_edge,
+    openings_in_plane,
+    supply_as_reference,
+)
 from quietcopper.electrical.emission import FieldEstimate
-from quietcopper.electrical.radiators import Radiators
+from quietcopper.electrical.radiators import GapShare, Radiators
 from quietcopper.electrical.tables import GROUND, SUPPLY
 from quietcopper.electrical.view import View
 from quietcopper.findings import Allowance, CauseHint, Coverage, Finding, NotChecked, Place, Proposal, Remedy
@@ -97,8 +103,11 @@ def cause_of_gap(view: View, row: int) -> Choice | None:
     """The choice behind a gap (row of view.gaps), as the checks of gaps say it; None for any other."""
     board, gaps = view.board, view.gaps
     before, after = int(gaps.before[row]), int(gaps.after[row])
-    if before == after or before < 0 or after < 0:
+    if before < 0 or after < 0:
         return None
+    if before == after:
+        same = (gaps.before == before) & (gaps.after == after)
+        return openings_in_plane(view, row, len(np.unique(gaps.net[same])))
     nets = [int(board.areas.net[a]) for a in (before, after)]
     if any(view.roles[net].kind == SUPPLY for net in nets):
         return supply_as_reference(view, int(gaps.reference[row]))
@@ -106,6 +115,17 @@ def cause_of_gap(view: View, row: int) -> Choice | None:
     if all(view.roles[net].kind == GROUND for net in nets) and group[before] != group[after]:
         return ground_in_regions(view, before, after)
     return None
+
+
+def leading_gap(view: View, open_gaps: Sequence[GapShare], plane: float) -> int | None:
+    """The gap (row of view.gaps) that is the choice behind what a line drives by its return: a split if it crosses one,
+    else the opening with most inductance where that exceeds the plane's own, `plane` (H); None for none."""
+    gaps = view.gaps
+    split = next((g.row for g in open_gaps if gaps.before[g.row] != gaps.after[g.row]), None)
+    if split is not None or not open_gaps:
+        return split
+    most = max(open_gaps, key=lambda g: (g.inductance, -g.row))
+    return most.row if most.inductance > plane else None
 
 
 def cause_of_changes(
