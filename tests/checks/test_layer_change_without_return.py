@@ -38,6 +38,24 @@ def test_a_nearer_via_lowers_the_voltage_and_none_is_worst(run, fast):
     assert none.remedies[0].excess_after_db < none.excess_db
 
 
+def test_the_other_line_of_a_pair_carries_the_return(run, fast):
+    """Two lines change layers 1 mm apart between the same planes, no ground via near. As a pair each is the other's way
+    back: two equal conductors between planes 1.06 mm apart, (mu0·h/pi)·acosh(s/2r), exact. As single lines nothing
+    joins the planes."""
+    b = small_board(ground=(2, 3))
+    for net, y in (("LN_P", 15), ("LN_N", 16)):
+        b.route(net, (5, y), (25, y), Hop(4), (45, y), layer=1)
+    lines = {"LN_P": fast | {"pair_with": "LN_N"}, "LN_N": fast}
+    pair = run(CHECK, b.build(), lines).of("LN_P")
+    single = run(CHECK, b.build(), {"LN_P": fast | {"pair_with": ""}, "LN_N": fast}).of("LN_P")
+    expected = float(pair_inductance(1.06e-3, 1e-3, 0.15e-3))
+    assert pair.evidence["return_inductance_nh"] == pytest.approx(expected * 1e9, rel=1e-3)
+    assert "the pair's other line 1.0 mm away" in pair.message
+    assert pair.remedies == ()  # a ground via at the same distance does no more
+    assert pair.predicted < single.predicted
+    assert single.remedies
+
+
 def test_where_the_solved_planes_lack_a_way_the_lumped_figure_stands(run, fast, monkeypatch):
     """The quick figure rings without loss and is an upper one: a piece of supply held by a capacitor off its own pair
     came out at 2.4 V of 3.3 V as solved, 20 mV by what lies near."""

@@ -47,7 +47,9 @@ FORMULA = """Peak voltage between the two reference planes as the net's edge cur
 within 40 mm, solved together with their mutual inductance, or through the capacitors between the planes' nets with
 their mounting, in parallel with the pair's capacitance and the line's own 2·Z0. Where that comes within 12 dB of the
 allowance, the plane pairs that the via pierces are solved with all their ties and capacitors (modes and their
-resonances included), and the figure is the response of that impedance to the edge."""
+resonances included), and the figure is the response of that impedance to the edge, unless it is
+three times the first: then a way off these planes is missing from it.
+The other line of a differential pair that changes between the same planes within 3 mm is a return via as well."""
 ALLOWANCES: Mapping[str, Limit] = {
     "noise_share": Limit(
         0.02,
@@ -70,6 +72,9 @@ AROUND = 3e-3  # m; how far from the signal via free places are looked for
 SOUGHT = 8  # findings for which they are
 TRIED = 60  # places compared, nearest first
 MOST_VIAS = 4
+PARTNER = 3e-3  # m; so near the other line of a pair must change layers to carry this one's return
+LACKS = 3.0  # times the quick figure: planes that are solved to more lack a way that the quick one counts
+HELPS = 0.94  # of the voltage before (0.5 dB): a change that gains less is no proposal
 NUDGE = 0.1e-3  # m; within which a chosen place is met
 
 
@@ -111,7 +116,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         if z0 is None:
             unsolved += len(rows)
             continue
-        priced = [(_peak(view, row, z0), row) for row in rows]
+        priced = [(_peak(view, row, z0, _partner(view, row)), row) for row in rows]
         (peak, ways), worst = max(
             priced, key=lambda p: (round(p[0][0], 9), -float(changes.x[p[1]]), -float(changes.y[p[1]]))
         )
@@ -195,11 +200,32 @@ def _peak(view: View, row: int, z0: float, added: Added | None = None) -> tuple[
     return edge_voltage(view, net, z0, ways.inductance, ways.capacitance), ways
 
 
+def _partner(view: View, row: int) -> Added | None:
+    """The other line of a differential pair as the way back of a layer change, where it changes between the same
+    planes beside it: it carries the opposite current, and between the two planes only what the pair's turn leaves."""
+    changes = view.layer_changes
+    other = view.partner_of.get(int(changes.net[row]))
+    if other is None:
+        return None
+    alike = np.flatnonzero(
+        (changes.net == other)
+        & (changes.upper_area == changes.upper_area[row])
+        & (changes.lower_area == changes.lower_area[row])
+    )
+    away = np.hypot(changes.x[alike] - changes.x[row], changes.y[alike] - changes.y[row])
+    if not len(away) or away.min() > PARTNER:
+        return None
+    radius = float(view.board.vias.drill[changes.via[alike[int(np.argmin(away))]]]) / 2
+    return Added(float(away.min()), radius)
+
+
 def _finding(view: View, worst: _Worst, through: Pierced | None, places: _Places) -> Finding:
     row, count, ways, z0, allowed = worst.row, worst.count, worst.ways, worst.z0, worst.allowed
     solved = worst.peak if through is None else plane_voltage(view, row, through, z0)
-    # The quick figure rings without loss. Where it is the lower one it knows of a way off these two planes.
-    peak = min(worst.peak, solved)
+    # The quick figure rings without loss. Where it is lower by far it knows of a way off these two planes; the solved
+    # planes know nothing of a pair's other line.
+    partner = _partner(view, row)
+    peak = worst.peak if solved > (LACKS if partner is None else 1.0) * worst.peak else solved
     board, changes = view.board, view.layer_changes
     net = int(changes.net[row])
     driver, name = view.drivers[net], board.nets[net]
@@ -229,6 +255,7 @@ def _finding(view: View, worst: _Worst, through: Pierced | None, places: _Places
         added = Added(2 * BESIDE, VIA_RADIUS, new_mounting(view, refs[1]))
     quick, _ = _peak(view, row, z0, added)
     after = peak * min(quick / worst.peak, 1.0)
+    bridgeable = bridgeable and after < HELPS * peak
     if same and peak > allowed:
         change = _placed_vias(change, places.best(row, sorted(refs), ref_nets[0], allowed / peak))
     evidence: dict[str, object] = {
@@ -237,7 +264,7 @@ def _finding(view: View, worst: _Worst, through: Pierced | None, places: _Places
         "plane_distance_mm": spacing * 1e3,
         "plane_capacitance_pf": ways.capacitance * 1e12,
         "voltage_from": "what lies near, lumped"
-        if through is None or solved > peak
+        if through is None or peak != solved
         else "the planes, solved with all that joins them",
         "transition": {"upper": upper, "lower": lower, "upper_reference": refs[0], "lower_reference": refs[1]},
     }
@@ -269,7 +296,8 @@ def _finding(view: View, worst: _Worst, through: Pierced | None, places: _Places
         }
         if len(through.pairs) > 1:
             evidence["plane_pairs_pierced"] = len(through.pairs)
-    cause = _cause(view, row, ref_nets, change)
+    cause = _cause(view, row, ref_nets, change if bridgeable else None)
+    way = ways.words if partner is None else f"the pair's other line {partner.distance * 1e3:.1f} mm away"
     rest = f" ({count} such vias; this is the worst)" if count > 1 else ""
     planes = " to ".join(
         f"{ref or 'netless copper'} on {board.layers[layer].name}" for ref, layer in zip(ref_nets, refs, strict=True)
@@ -280,7 +308,7 @@ def _finding(view: View, worst: _Worst, through: Pierced | None, places: _Places
         title=f"{name} changes layers with no good return{f' near {near}' if near else ''}",
         message=f"{name} goes from {board.layer_label(upper)} to {board.layer_label(lower)}{rest}; "
         f"its return must pass "
-        f"from {planes} by {ways.words} and puts {engineering(peak, 'V')} between the planes at each edge.",
+        f"from {planes} by {way} and puts {engineering(peak, 'V')} between the planes at each edge.",
         place=Place((x, y), Point(x, y), (upper, lower), (name,)),
         predicted=peak,
         allowance=allowance,
@@ -317,7 +345,7 @@ def _placed_vias(change: Proposal, places: list[tuple[float, float]] | None) -> 
     return Proposal(text, "several", {"changes": [{"kind": "add-via", "arguments": via} for via in vias]})
 
 
-def _cause(view: View, row: int, ref_nets: list[str], change: Proposal) -> CauseHint:
+def _cause(view: View, row: int, ref_nets: list[str], change: Proposal | None) -> CauseHint:
     """Between two planes of one net the line's own vias lack company; next to supply copper the supply is the
     choice."""
     changes, board = view.layer_changes, view.board

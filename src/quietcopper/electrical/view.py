@@ -89,11 +89,17 @@ class View:
         return differential_pairs(self.board, self.roles, self.settings)
 
     @cached_property
+    def partner_of(self) -> dict[int, int]:
+        """The other line of each line of a differential pair, by net."""
+        both = [(pair.positive, pair.negative) for pair in self.pairs]
+        return dict([*both, *((b, a) for a, b in both)])
+
+    @cached_property
     def drivers(self) -> tuple[Driver, ...]:
         """Driver of every net, by net index (a supply or ground has kind 'none' and a swing of 0)."""
         from quietcopper.electrical.drivers import net_drivers
 
-        return net_drivers(self.board, self.roles, self.settings)
+        return net_drivers(self.board, self.roles, self.settings, self.pairs)
 
     @cached_property
     def copper(self) -> Copper:
