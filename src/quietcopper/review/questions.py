@@ -42,8 +42,8 @@ class _Asked:
 
 
 def ask(view: View, checks: tuple[Check, ...], result: Result) -> tuple[Question, ...]:
-    """The questions that change anything, the most telling first: by findings that cross their allowance, then by the
-    sum of the changes in dB."""
+    """The questions that change anything: on what the file may have left out, then the most telling first, by findings
+    that cross their allowance, then by the sum of the changes in dB."""
     board = view.board
     objects = len(board.traces) + len(board.pads) + len(board.vias) + len(board.areas)
     most = max(1, min(MOST_ASKED, WORK // max(objects, 1)))
@@ -54,7 +54,8 @@ def ask(view: View, checks: tuple[Check, ...], result: Result) -> tuple[Question
         priced = _priced(view, checks, result, one)
         if priced is not None:
             out.append(priced)
-    return tuple(sorted(out, key=lambda q: (-q.crossing, -round(q.swing_db, 6), q.text)))
+    # what only the layout can answer first: where the file leaves something out, all else rests on it
+    return tuple(sorted(out, key=lambda q: (bool(q.key), -q.crossing, -round(q.swing_db, 6), q.text)))
 
 
 def _priced(view: View, checks: tuple[Check, ...], result: Result, asked: _Asked) -> Question | None:
