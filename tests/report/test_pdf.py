@@ -355,6 +355,16 @@ def test_what_was_decided_is_shown_and_a_cause_set_aside_is_not_what_to_change_f
     assert "Comment:Agreedonthephone." in whole
 
 
+def test_what_only_an_assumed_cable_makes_a_cause_is_not_what_to_change_first(build_result):
+    result = build_result()
+    supposed = replace(result, causes=(replace(result.causes[0], supposed=True), *result.causes[1:]))
+    document = to_document(supposed)
+    assert document["causes"][0]["supposed"]
+    assert _Composer(document, result.drawing).first()["number"] == 2
+    all_of_them = replace(result, causes=tuple(replace(cause, supposed=True) for cause in result.causes))
+    assert _Composer(to_document(all_of_them), result.drawing).first()["number"] == 1
+
+
 def test_what_typst_cannot_set_is_one_sentence(invented, monkeypatch):
     monkeypatch.setattr(typeset, "resource", lambda folder, name: b"#unknown()")
     with pytest.raises(CallError, match="the letter could not be set: unknown variable: unknown"):

@@ -223,6 +223,7 @@ def _cause(cause: Cause, comments: Sequence[Comment]) -> dict[str, Any]:
         "sum_db": decibels(cause.sum_db),
         "standing": cause.standing,
         "cured_by": cause.cured_by or None,
+        "supposed": cause.supposed,
     }
 
 

@@ -180,9 +180,12 @@ class _Composer:
         return rows
 
     def first(self) -> Data | None:
-        """What to change first, and how much of the trouble it is: the first cause that is not set aside."""
-        for view in self.letter.causes:
-            cause = self.document["causes"][view.number - 1]
+        """What to change first, and how much of the trouble it is: the first cause that is not set aside. What holds
+        only if an assumed cable is there comes behind all that the data show."""
+        causes = self.document["causes"]
+        views = [*self.letter.causes, *self.letter.smaller_causes]
+        for view in sorted(views, key=lambda view: bool(causes[view.number - 1].get("supposed"))):
+            cause = causes[view.number - 1]
             over = [f for i in cause["findings"] if words.over((f := self.findings[i])["excess_db"])]
             change = self.change(view.number)
             if change is not None and not all(set_aside(f) for f in over):
