@@ -61,6 +61,28 @@ def test_a_closed_slot_is_cured_and_a_longer_one_is_worse():
     assert [m.state for m in longer.findings if m.check == "trace-over-gap"] == ["worse"]
 
 
+def test_a_cause_that_other_lines_show_now_is_one_cause():
+    """Another line over another opening of the same plane: the place is cured and one is new, the choice behind both is
+    told once, with its figure before and now."""
+    old, new = with_slot(16), with_slot(16, x=35, net="TICK")
+    told = compared(old, new)
+    gaps = sorted(m.state for m in told.findings if m.check == "trace-over-gap")
+    assert gaps == ["cured", "new"]
+    ids = [m.id for m in told.causes]
+    assert len(ids) == len(set(ids))
+    (both,) = [m for m in told.causes if m.id.startswith("openings")]
+    assert both.before_db is not None
+    assert both.after_db is not None
+
+
+def test_revisions_of_one_name_are_told_by_their_files():
+    board = with_slot(16)
+    first, second = (dataclasses.replace(board, source=f"boards/rev{x}.zip") for x in "AB")
+    told = compared(first, second)
+    assert (told.old_name, told.new_name) == (f"{board.name} (revA.zip)", f"{board.name} (revB.zip)")
+    assert "None of" in render_comparison(comparison_document(told))
+
+
 def test_the_same_board_remains():
     same = compared(with_slot(16), with_slot(16))
     assert {m.state for m in same.findings} == {"remaining"}

@@ -31,6 +31,8 @@ def headline(document: Mapping[str, Any]) -> str:
     if before == 0:
         return f"The new revision brings {counted(counts['new'], 'place', 'places')} that the old one did not have."
     first = f"{counted(counts['cured'], 'place', 'places', capital=True)} of {before} cured"
+    if counts["cured"] == 0 and before > 1:
+        first = f"None of {before} places cured"
     if counts["new"]:
         return f"{first}, {counted(counts['new'], 'new one', 'new ones')}."
     return f"{first}, none new."

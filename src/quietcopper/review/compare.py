@@ -57,8 +57,9 @@ def match_findings(
 def compare(old: Result, new: Result, old_board: Board, new_board: Board) -> Comparison:
     """What a new revision did to the findings and causes of the old one.
 
-    A cause of the old revision is followed through its findings: its figure afterwards is the worst that is left of
-    them, None when all are gone. Causes that only the new revision has come last. What only one revision's files let a
+    A cause of the old revision is followed through its findings and by its name: its figure afterwards is the worst of
+    what is left of them and of what has come to the cause of that name, None when there is none. Causes that only the
+    new revision has come last. What only one revision's files let a
     check look at is neither cured nor new: it is left out, and counted in a sentence.
     """
     laid = lay(old_board, new_board)
@@ -84,25 +85,35 @@ def compare(old: Result, new: Result, old_board: Board, new_board: Board) -> Com
     ]
     findings.sort(key=lambda m: (-(m.before_db if m.before_db is not None else m.after_db or 0.0), m.id))
     after = {m.id: m.after_db for m in findings}
+    new_ids = {b.id for a, b in pairs if a is None and b is not None}
+    come = {cause.id: [after[i] for i in cause.findings if i in new_ids] for cause in new.causes}
     causes = []
     for cause in old.causes:
         if not any(i in after for i in cause.findings):
             continue
         left = [db for i in cause.findings if (db := after.get(i)) is not None]
+        left += [db for db in come.pop(cause.id, ()) if db is not None]
         causes.append(Matched(cause.id, "", cause.title, cause.excess_before_db, max(left, default=None)))
-    new_ids = {b.id for a, b in pairs if a is None and b is not None}
     for cause in new.causes:
-        if new_ids.issuperset(cause.findings):
+        if cause.id in come and new_ids.issuperset(cause.findings):
             causes.append(Matched(cause.id, "", cause.title, None, cause.excess_before_db))
     return Comparison(
-        str(old.board["name"]),
-        str(new.board["name"]),
+        *_labels(old, new),
         tuple(findings),
         tuple(causes),
         (*sentences(changes), *_left_out(left_out, bool(blind[0]))),
         {c.id: len(c.findings) for c in (*new.causes, *old.causes)},
         changes,
     )
+
+
+def _labels(old: Result, new: Result) -> tuple[str, str]:
+    """What the revisions are called: by their files as well where both have one name."""
+    names = str(old.board["name"]), str(new.board["name"])
+    files = str(old.board.get("source", "")), str(new.board.get("source", ""))
+    if names[0] != names[1] or files[0] == files[1] or not all(files):
+        return names
+    return f"{names[0]} ({files[0]})", f"{names[1]} ({files[1]})"
 
 
 def _blind(result: Result, board: Board, other: Board) -> set[str]:
