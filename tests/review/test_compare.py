@@ -75,6 +75,22 @@ def test_a_cause_that_other_lines_show_now_is_one_cause():
     assert both.after_db is not None
 
 
+def test_layers_called_otherwise_are_the_same_layers():
+    """Ground and supply 1.06 mm apart, the supply's copper of another shape and the inner layers renamed."""
+    boards = []
+    for width, names in ((48, None), (20, ("F.Cu", "In1_Cu", "In2_Cu", "B.Cu"))):
+        b = small_board(ground=(2,))
+        b.net("3V3", kind="power")
+        b.pour("3V3", 3, rectangle(1, 1, width, 29), keep_islands=True)
+        board = b.build()
+        if names:
+            layers = tuple(dataclasses.replace(row, name=name) for row, name in zip(board.layers, names, strict=True))
+            board = dataclasses.replace(board, layers=layers)
+        boards.append(board)
+    states = [m.state for m in compared(*boards).findings if m.check == "planes-far-apart"]
+    assert states == ["remaining"]
+
+
 def test_revisions_of_one_name_are_told_by_their_files():
     board = with_slot(16)
     first, second = (dataclasses.replace(board, source=f"boards/rev{x}.zip") for x in "AB")

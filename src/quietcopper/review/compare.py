@@ -10,6 +10,7 @@ import numpy as np
 from quietcopper.board import Board
 from quietcopper.findings import Comparison, Finding, Matched, Result
 from quietcopper.review.board_changes import board_changes, lay
+from quietcopper.review.causes import slug
 from quietcopper.review.change_words import sentences
 from quietcopper.review.look import Looked
 
@@ -22,9 +23,11 @@ def match_findings(
     names: Mapping[str, str] | None = None,
     shift: tuple[float, float] = (0.0, 0.0),
 ) -> list[tuple[Finding | None, Finding | None]]:
-    """Pairs of findings that mean the same thing: by id first, then by check, nets and nearest place.
+    """Pairs of findings that mean the same thing: by id first, as it is and with the new names in it, then by check,
+    nets and nearest place.
 
-    names : the new name of each old net that has another one;  shift : from the old board's origin to the new one's, m
+    names : the new name of each old net and layer that has another one;  shift : from the old board's origin to the
+    new one's, m
     """
     names = names or {}
     left = {f.id: f for f in (*new.findings, *new.passing)}
@@ -36,6 +39,15 @@ def match_findings(
             pairs.append((finding, other))
         else:
             open_old.append(finding)
+    if names:
+        todo, open_old = open_old, []
+        for finding in todo:
+            words = (finding.check, *(slug(names.get(word, word)) for word in finding.subject))
+            other = left.pop(":".join(words), None)
+            if other is not None:
+                pairs.append((finding, other))
+            else:
+                open_old.append(finding)
     by_meaning: dict[tuple[str, tuple[str, ...]], list[Finding]] = defaultdict(list)
     for finding in left.values():
         by_meaning[finding.check, tuple(sorted(finding.place.nets))].append(finding)
@@ -64,7 +76,8 @@ def compare(old: Result, new: Result, old_board: Board, new_board: Board) -> Com
     """
     laid = lay(old_board, new_board)
     changes = board_changes(old_board, new_board, laid)
-    names = {pair["before"]: pair["after"] for pair in changes["nets"]["renamed"]}
+    names = {old_board.layers[i].name: new_board.layers[j].name for i, j in laid.layers}
+    names |= {pair["before"]: pair["after"] for pair in changes["nets"]["renamed"]}
     matched = match_findings(old, new, names, laid.shift)
     blind = _blind(old, old_board, new_board), _blind(new, new_board, old_board)
     pairs: list[tuple[Finding | None, Finding | None]] = []
