@@ -149,6 +149,16 @@ def test_the_proposed_spacing_cures(run, fast):
     assert mended.excess_db == pytest.approx(remedy.excess_after_db, abs=1.0)
 
 
+def test_no_bundle_is_told_to_spread_over_millimetres(run, fast):
+    """Lines 1.5 mm over their plane: the spacing that would do is said, and a nearer plane proposed."""
+    nets = {f"N{i}": fast for i in range(3)}
+    high = run("traces-too-close", lines_beside(0.15, count=3, height_um=1500), nets).findings[0]
+    assert high.remedies[0].change.kind == ""
+    assert "plane nearer" in high.remedies[0].change.text
+    near = run("traces-too-close", lines_beside(0.15, count=3), nets).findings[0]
+    assert near.remedies[0].change.kind == "spread-bundle"
+
+
 def test_neighbours_on_both_sides_add(run, fast):
     nets = {f"N{i}": fast for i in range(3)}
     said = run("traces-too-close", lines_beside(0.2, count=3), nets)

@@ -58,6 +58,7 @@ SOURCES = (
 
 TRIES = 3  # spacings that are looked at for one
 SPARE = 0.94  # half a dB below the allowance is aimed at, for what the spacing of one pair does not tell
+ROOM = 1e-3  # m; no bundle is proposed to be spread further than this: common practice, no source
 
 
 def _share(view: View) -> float:
@@ -197,7 +198,12 @@ def _finding(
             "spread-bundle",
             {"nets": [board.nets[n] for n in bundle], "layer": layer, "spacing": spacing},
         )
-    if spread.kind and len(bundle) > 1:  # first, as one edit for all of them
+    if spacing > ROOM:
+        spread = Proposal(
+            f"a plane nearer to the bundle on {board.layer_label(layer)} or slower edges in it; spacing alone "
+            f"would take {engineering(spacing, 'm')} between its lines"
+        )
+    if spacing > 0 and len(bundle) > 1:  # first, as one edit for all of them
         remedies.insert(0, Remedy(spread, None, "not solved"))
     others = "1 neighbour" if len(noise) == 1 else f"{len(noise)} neighbours"
     where = _where(way, worst.at_start)

@@ -44,7 +44,7 @@ def lines_over(check: str, radiators: Radiators) -> Iterator[Coverage | NotCheck
         yield NotChecked(check, names, "radio lines: their carrier is wanted", len(radiators.wanted))
     bare = [net for net, line in radiators.by_net.items() if line.bare > max(line.length + line.hidden, 1e-3)]
     if bare:
-        why = "most of them has no copper area beside it, so neither loop nor return is known"
+        why = "most of their length has no copper area beside it, so neither loop nor return is known"
         yield NotChecked(check, "signal lines", why, len(bare))
 
 
