@@ -397,3 +397,9 @@ def test_drivers_of_the_four_layer_sample(boards_folder: Path):
     assert {n for n in d if d[n].kind == "clock"} == {"PC14_SPW_SWCLK", "NetC18_2", "NetC19_1", "NetR10_1"}
     assert d["NetC19_1"].rate == 24e6
     assert all(d[f"NetDS{i}_2"].kind == "slow" for i in range(1, 5))
+
+
+def test_a_port_pin_is_no_protective_earth() -> None:
+    """Processors name port pins by letter and number (PE0 to PE15): such a line swings as others do."""
+    assert name_family("PE0") is None
+    assert name_family("PE") is not None

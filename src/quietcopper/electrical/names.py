@@ -44,7 +44,8 @@ _SIGNAL = re.compile(
 )
 
 _GROUND = re.compile(r"(?:([A-Z]{0,4})GND([A-Z]{0,6})|GROUND|[ADPI]?VSS([A-Z]{0,4})|EARTH|CHASSIS|CHAS|MASSE|MASSA)\d*")
-_GROUND_HINT = re.compile(r"(?:SHIELD|SHLD|SHD|SCREEN|PE|FE|FRAME|COM|COMMON|DRAIN)\d*")
+# PE0, COM1: with a number these are pins of a port
+_GROUND_HINT = re.compile(r"(?:SHIELD|SHLD|SHD|SCREEN|FRAME|COMMON|DRAIN)\d*|PE|FE|COM")
 _RETURN = re.compile(r"(?:RTN|RETURN|RET)\d*")  # of the supply named beside it
 _SUPPLY = re.compile(
     r"[+-]?([A-Z]{0,4}?)(?:VCC|VDD|VEE|VPP|VBATT?|VBUS|VSYS|VCORE|VTT|VAA|VAUX|VPWR|VSUP|VSUPPLY|VMOT|VMOTOR|VUSB|VRTC|"
