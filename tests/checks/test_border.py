@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -129,6 +131,17 @@ def test_a_coaxial_connector_has_a_shield_unless_told(value: str, shielded: bool
     assert cabled(View(made, Settings(**CABLE)))[0].shielded is shielded
     told = {"J1": {"cable": True, "shielded": False}}
     assert cabled(View(made, Settings(connectors=told)))[0].shielded is False
+
+
+def test_pins_called_signal_and_shield_make_a_connector_coaxial() -> None:
+    b = small_board(ground=(2,))
+    b.part("J1", header(2, pitch_mm=2.54, drill_mm=1.0, pad_mm=1.7), (4, 15), nets=("OUT", "GND"))
+    made = b.build()
+    assert not cabled(View(made, Settings(**CABLE)))[0].shielded
+    called = replace(made, pin_functions={("J1", "1"): "Signal", ("J1", "2"): "SHIELD"})
+    assert cabled(View(called, Settings(**CABLE)))[0].shielded
+    three = replace(made, pin_functions={("J1", "1"): "D+", ("J1", "2"): "D-"})
+    assert not cabled(View(three, Settings(**CABLE)))[0].shielded
 
 
 def test_a_longer_cable_may_carry_less() -> None:

@@ -13,6 +13,7 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
+from quietcopper.board import Board
 from quietcopper.board.model import Floats
 from quietcopper.electrical import parts
 from quietcopper.electrical.emission import carries_radio
@@ -25,6 +26,7 @@ from quietcopper.units import C0, MU0
 
 _NOT_FITTED = re.compile(r"\b(?:NOT ?FITTED|NO ?FIT|DN[PFIM]|NOT ?POPULATED)\b")
 # a coaxial cable is its own shield; common practice, no source
+_SHIELD = re.compile(r"SHIELD\d*|SHELL\d*|SHLD\d*|SCREEN\d*|BRAID")
 _COAX = re.compile(r"(?<![A-Z])(?:BNC|R?P?-?SM[ABP]|MM?CX|U\.?FL|IPEX|COAX\w*)(?![A-Z])")
 CAPACITOR, PROTECTOR = "capacitor", "protector"
 HOPS = 2  # series parts that a line is followed through; more belong to another stage (common practice, no source)
@@ -122,10 +124,19 @@ def _cabled(view: View) -> tuple[CabledConnector, ...]:
             if kind == SIGNAL and board.pins.net[pin] != 0 and not carries_radio(view, int(board.pins.net[pin]))
         )
         words = f"{board.parts.value[part]} {board.parts.package[part]}".upper()
-        shield = bool(view.settings.connectors.get(ref, {}).get("shielded", _COAX.search(words) is not None))
+        coaxial = _COAX.search(words) is not None or _core_and_shield(board, part)
+        shield = bool(view.settings.connectors.get(ref, {}).get("shielded", coaxial))
         of = {k: tuple(int(p) for p, kind in zip(pins, kinds, strict=True) if kind == k) for k in (GROUND, SUPPLY)}
         out.append(CabledConnector(ref, part, of[GROUND], of[SUPPLY], lines, shield))
     return tuple(out)
+
+
+def _core_and_shield(board: Board, part: int) -> bool:
+    """Whether the file's own words for a part's pins are one that is no shield, and a shield."""
+    ref = str(board.parts.ref[part])
+    names = {str(board.pins.name[pin]) for pin in np.flatnonzero(board.pins.part == part)}
+    called = [bool(_SHIELD.fullmatch(board.pin_functions.get((ref, name), "").upper())) for name in sorted(names)]
+    return any(called) and called.count(False) == 1
 
 
 def _line(view: View, ref: str, part: int, pin: int, beside: dict[int, list[tuple[int, int, float]]]) -> BorderLine:
