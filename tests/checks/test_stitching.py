@@ -78,3 +78,18 @@ def test_distance_to_the_nearest_tie_by_hand():
     lengths = [length for length, _ in open_stretches(near, tied_pairs(near)[0], 2 * MM)]
     assert sum(lengths) == pytest.approx(156 * MM)
     assert len(lengths) in (2, 3)  # the ring's own start may cut one in two
+
+
+def test_vias_round_a_pocket_tie_it() -> None:
+    """Ground on layers 1 and 3 faces itself only where layer 2 is open, 20 x 20 mm; four vias stand in the ground of
+    layer 2 about it, 1 mm from its corners: none lies in the pocket, and its middle is 11 mm times the square root of
+    two from each."""
+    b = small_board()
+    for layer, cut in ((1, []), (2, [rectangle(15, 5, 35, 25)]), (3, [])):
+        b.pour("GND", layer, rectangle(0.5, 0.5, 49.5, 29.5), keep_islands=True, cut=cut)
+    for at in ((14, 4), (36, 4), (14, 26), (36, 26)):
+        b.via("GND", at)
+    view = View(b.build(), Settings())
+    (pocket,) = [pair for pair in tied_pairs(view) if pair.lower_layer == 2 and pair.upper_layer == 0]
+    assert not len(pocket.ties)
+    assert distances(view, pocket).largest == pytest.approx(11 * 2**0.5 * MM, rel=0.02)

@@ -81,17 +81,23 @@ def tied_pairs(view: View) -> list[PlanePair]:
 
 
 def distances(view: View, pair: PlanePair) -> Distances:
-    """Distance from the copper of a pair to its nearest tie, on a grid of some `POINTS` points."""
+    """Distance from the copper of a pair to its nearest tie, on a grid of some `POINTS` points.
+
+    Ties beside the pair count too: where a layer between the two ends, its copper of the same net stands about a pocket
+    of theirs, and the vias through all three layers stand in it.
+    """
     west, south, east, north = pair.shape.bounds
     step = float(np.sqrt(pair.area / POINTS))
     x, y = (np.arange(lo + step / 2, hi, step) for lo, hi in ((west, east), (south, north)))
     points = np.stack(np.meshgrid(x, y, indexing="ij"), -1).reshape(-1, 2)
     shapely.prepare(pair.shape)
     points = points[shapely.contains_xy(pair.shape, points)]
-    ties = pair.places(view.board)
+    vias = np.intersect1d(view.vias_on(pair.upper), view.vias_on(pair.lower))
+    places = np.stack([view.board.vias.x[vias], view.board.vias.y[vias]], axis=-1)
+    ties = np.concatenate([pair.places(view.board)[:, :2], places])
     if not len(ties):
         return Distances(points, np.full(len(points), np.inf), step)
-    return Distances(points, np.asarray(cKDTree(ties[:, :2]).query(points)[0]), step)
+    return Distances(points, np.asarray(cKDTree(ties).query(points)[0]), step)
 
 
 def patch_modes(view: View, pair: PlanePair, place: tuple[float, float], reach: float, highest: float) -> PairModes:
