@@ -17,7 +17,7 @@ from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.electrical.view import View
 from quietcopper.findings import Allowance, Cause, CauseHint, Finding, Place, Proposal, Remedy
 from quietcopper.findings.document import to_document
-from quietcopper.findings.model import CANNOT, NOTHING_FITS, NOTHING_HELPS
+from quietcopper.findings.model import CANNOT, HARMS, NOTHING_FITS, NOTHING_HELPS
 from quietcopper.report import words
 from quietcopper.report.outlook import cause_outlook, place_outlook
 from quietcopper.review import prove, review
@@ -186,7 +186,9 @@ def test_a_change_that_leaves_the_worst_place_is_told_as_tried():
     result = SimpleNamespace(findings=findings)
 
     def told(after):
-        trial = SimpleNamespace(change=Proposal("33 ohm"), after=after, new=(), notes=(), unseen=(), worst_new=-99.0)
+        trial = SimpleNamespace(
+            change=Proposal("33 ohm"), after=after, new=(), notes=(), unseen=(), worst_new=-99.0, excess=0.0
+        )
         return prove._told_cause(cause, trial, [], result)
 
     stays = told({"A": worst.excess_db, "B": -5.0})
@@ -232,13 +234,47 @@ def test_a_change_that_cannot_be_made_on_the_board_is_told_as_tried_and_not_prop
     assert words.gain(shown) == words.sentence(NOTHING_FITS)
 
 
+def test_a_change_that_makes_something_as_bad_is_no_proposal_and_cures_nothing_along():
+    """Pour drawn back from one line takes the reference of forty others."""
+
+    def found(net, volts, key, change=None):
+        place = Place((0.0, 0.0), nets=(net,))
+        hint = CauseHint(key, key, change)
+        remedies = (Remedy(change, None, "not solved"),) if change else ()
+        return Finding("c", (net,), net, "m", place, volts, Allowance(1.0, "V", "test"), hint, remedies, id=net)
+
+    away = Proposal("keep pour 4.59 mm away", "set-pour-gap", {"net": "A", "layer": 0, "gap": 4.59e-3})
+    one, other = found("A", 2.5, "pour", away), found("B", 2.0, "neck")
+    causes = {c.id: c for c in group_causes([one, other])}
+    made = found("C", 7.8, "cables")
+    trial = SimpleNamespace(
+        change=away,
+        after={"A": -47.0, "B": -1.0},
+        new=(made,),
+        notes=(),
+        unseen=(),
+        worst_new=made.excess_db,
+        excess=40.0,
+    )
+    result = SimpleNamespace(findings=(one, other))
+    cause = prove._told_cause(causes["pour"], trial, [], result)
+    assert (cause.change.text, cause.excess_after_db, is_solved(cause.solved)) == (NOTHING_HELPS, None, False)
+    assert cause.notes == ("Tried: keep pour 4.59 mm away; it makes or worsens: C (+17.8 dB then).",)
+    told = prove._settled(prove._told(one, trial, [away], own=True, harms=prove._harms(trial, causes["pour"], result)))
+    assert [(r.excess_after_db, r.solved) for r in told.remedies] == [(None, HARMS)]
+    proven = [prove._Proven(cause, [told], trial, []), prove._Proven(causes["neck"], [other], None, [])]
+    assert [c.cured_by for c in prove._cured_along(proven)] == ["", ""]
+    trial.excess = 10.0  # less is left in all: proposed, with what it costs told beside it
+    assert prove._told_cause(causes["pour"], trial, [], result).change == away
+
+
 def test_what_a_worse_causes_change_cures_stands_with_it():
     def found(net, volts, key):
         place = Place((0.0, 0.0), nets=(net,))
         return Finding("c", (net,), net, "m", place, volts, Allowance(1.0, "V", "test"), CauseHint(key, key), id=net)
 
     findings = [found("A", 8.0, "plane"), found("B", 3.0, "pour"), found("C", 3.0, "trace")]
-    causes = group_causes(findings)
+    causes = [dataclasses.replace(cause, solved=prove.SOLVED) for cause in group_causes(findings)]
     own = {cause.id: [f for f in findings if f.id in cause.findings] for cause in causes}
     trial = SimpleNamespace(after={"A": -1.0, "B": prove.GONE, "C": 0.5})
     proven = [prove._Proven(c, own[c.id], trial if c.id == "plane" else None, []) for c in causes]

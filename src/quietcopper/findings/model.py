@@ -19,6 +19,7 @@ CHANGE_IT, IMPROVE_IT, WATCH_IT, PASSES = "change it", "improve it", "watch it",
 MAIN, WITH_ANOTHER, SMALLER, WITHIN = "main", "with another", "smaller", "within its allowance"
 STANDINGS = (MAIN, WITH_ANOTHER, SMALLER, WITHIN)  # of causes, in the order in which they are told
 CANNOT = "cannot be made"  # how a remedy is known that was tried on the board and does not fit it
+HARMS = "makes something else as bad"  # likewise, one that was solved and is no proposal
 NOTHING_HELPS = "nothing that was tried helps; how it is mended is the designer's"
 NOTHING_FITS = "none of the changes that were tried can be made on this board; how it is mended is the designer's"
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from quietcopper.findings.model import CANNOT, MAIN, SMALLER, STANDINGS, WITHIN
+from quietcopper.findings.model import CANNOT, HARMS, MAIN, SMALLER, STANDINGS, WITHIN
 from quietcopper.report import evidence, words
 from quietcopper.report.charts import DecibelScale, decibel_line
 from quietcopper.report.closeup import close_up
@@ -178,7 +178,7 @@ def _remedies(finding: Mapping[str, Any]) -> list[dict[str, str]]:
             "text": words.sentence(words.clause(remedy["change"]["text"]))[:-1],
             "after": words.decibels(remedy["excess_after_db"], removed=remedy["removed"]),
             "how": remedy["how"]
-            if remedy["removed"] or remedy["excess_after_db"] is not None or remedy["how"] == CANNOT
+            if remedy["removed"] or remedy["excess_after_db"] is not None or remedy["how"] in (CANNOT, HARMS)
             else "not worked out",
             "notes": " ".join(remedy.get("notes", ())),
             "kind": remedy["change"].get("kind", ""),

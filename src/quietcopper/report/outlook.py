@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from quietcopper.findings.model import AGREED, CANNOT, NOTHING_FITS, NOTHING_HELPS
+from quietcopper.findings.model import AGREED, CANNOT, HARMS, NOTHING_FITS, NOTHING_HELPS
 from quietcopper.report import words
 
 
@@ -38,8 +38,8 @@ def _best(finding: Mapping[str, Any]) -> Mapping[str, Any] | None:
 
 
 def _fits(remedy: Mapping[str, Any]) -> bool:
-    """Whether a change was not found to be impossible on the board."""
-    return bool(remedy["how"] != CANNOT)
+    """Whether a change was not found to be impossible on the board, or to do as much harm."""
+    return remedy["how"] not in (CANNOT, HARMS)
 
 
 def _left_of_place(finding: Mapping[str, Any]) -> float | None:

@@ -27,7 +27,7 @@ from quietcopper.checks import Check
 from quietcopper.electrical.view import View
 from quietcopper.fields.section_solver import Tally
 from quietcopper.findings import Cause, Finding, Proposal, Remedy, Result
-from quietcopper.findings.model import CANNOT, MAIN, NOTHING_FITS, NOTHING_HELPS, SMALLER
+from quietcopper.findings.model import CANNOT, HARMS, MAIN, NOTHING_FITS, NOTHING_HELPS, SMALLER
 from quietcopper.review.causes import in_order
 from quietcopper.review.plan import PLAN_ROUNDS, make_plan
 from quietcopper.review.questions import ask
@@ -144,7 +144,9 @@ def _cured_along(proven: list[_Proven]) -> list[Cause]:
     causes = [p.cause for p in proven]
     for i, worse in enumerate(proven):
         trial = worse.trial
-        if trial is None or causes[i].standing != MAIN or not _cures(trial, worse.findings):
+        if trial is None or causes[i].standing != MAIN or not is_solved(worse.cause.solved):
+            continue  # not tried, or not proposed
+        if not _cures(trial, worse.findings):
             continue
         for k in range(i + 1, len(proven)):
             if causes[k].standing in (MAIN, SMALLER) and _cures(trial, proven[k].findings):
@@ -195,19 +197,19 @@ def _prove(bench: Bench, result: Result, cause: Cause, findings: list[Finding], 
             if not purse.take():
                 return _Proven(cause, findings, None, [])
             solved = try_change(bench, result, cause.change, changed)
-            told = [_told(f, solved, [cause.change], own=True) for f in findings]
+            told = [_told(f, solved, [cause.change], own=True, harms=_harms(solved, cause, result)) for f in findings]
             return _Proven(_told_cause(cause, solved, refused, result), told, solved, refused)
         refused.append((cause.change, changed))
     told = findings
     trial, made = _places_tried(bench, result, cause, _of_places(cause, findings), refused, purse)
     if trial is not None:
-        told = [_told(f, trial, made) for f in told]
+        told = [_told(f, trial, made, harms=_harms(trial, cause, result)) for f in told]
         helping = [c for c in made if _helps(c, findings, trial)]
         if helping and len(helping) < len(made):  # once more without what does harm; its figure stays told
             again, made_again = _places_tried(bench, result, cause, helping, [], purse)
             if again is not None:
                 trial = again
-                told = [_told(f, trial, made_again) for f in told]
+                told = [_told(f, trial, made_again, harms=_harms(trial, cause, result)) for f in told]
     told = [_refused(f, refused) for f in told]
     if trial is None:
         return _Proven(_unproven(cause, refused) if refused else cause, told, None, refused)
@@ -222,7 +224,7 @@ def _others_tried(bench: Bench, result: Result, cause: Cause, known: _Proven, pu
     changes = _open(told, refused)
     trial, made = _places_tried(bench, result, cause, changes, refused, purse) if changes else (None, [])
     if trial is not None:
-        told = [_told(f, trial, made) for f in told]
+        told = [_told(f, trial, made, harms=_harms(trial, cause, result)) for f in told]
         if best is None or trial.excess < best.excess - LEAST_DB:
             best = trial
     told = [_refused(f, refused) for f in told]
@@ -270,6 +272,12 @@ def _places_tried(
     if not made or not purse.take():
         return None, made
     return try_change(bench, result, _together(cause, made), board), made
+
+
+def _harms(trial: Trial, cause: Cause, result: Result) -> bool:
+    """Whether a change makes or worsens something as bad as what it is meant to mend, and leaves no less in all."""
+    before = sum(max(f.excess_db, 0.0) for f in result.findings)
+    return trial.worst_new >= cause.excess_before_db and trial.excess >= before - LEAST_DB
 
 
 def _helps(change: Proposal, findings: list[Finding], trial: Trial) -> bool:
@@ -324,9 +332,15 @@ def _refused(finding: Finding, refused: list[tuple[Proposal, str]]) -> Finding:
     return dataclasses.replace(finding, remedies=tuple(marked(r) for r in finding.remedies))
 
 
-def _told(finding: Finding, trial: Trial, made: list[Proposal], *, own: bool = False) -> Finding:
+def _told(
+    finding: Finding, trial: Trial, made: list[Proposal], *, own: bool = False, harms: bool = False
+) -> Finding:  # fmt: skip
     """The finding with the figure of the trial at the remedies that were made; own : the cause's own change, which
-    becomes a remedy of a finding that does not name it."""
+    becomes a remedy of a finding that does not name it; harms : the change is none to propose, and has no figure."""
+    if harms:
+        spoilt = (dataclasses.replace(r, excess_after_db=None, solved=HARMS) for r in finding.remedies)
+        marked = (s if r.change in made else r for r, s in zip(finding.remedies, spoilt, strict=True))
+        return dataclasses.replace(finding, remedies=tuple(marked))
     how = SOLVED if len(made) == 1 else TOGETHER
     after = trial.after.get(finding.id)
 
@@ -353,7 +367,7 @@ def _settled(finding: Finding) -> Finding:
             out.append(remedy)
         elif is_change(remedy.change.kind):
             if over and not solved:
-                how = remedy.solved if remedy.solved == CANNOT else NO_TIME
+                how = remedy.solved if remedy.solved in (CANNOT, HARMS) else NO_TIME
                 out.append(dataclasses.replace(remedy, excess_after_db=None, solved=how))
         elif remedy.excess_after_db is not None:
             out.append(dataclasses.replace(remedy, excess_after_db=None, solved=IN_WORDS))
@@ -384,8 +398,14 @@ def _not_seen(trial: Trial) -> str:
 
 
 def _told_cause(cause: Cause, trial: Trial, refused: list[tuple[Proposal, str]], result: Result) -> Cause:
-    """The cause with the change that was tried, and what it leaves. Where the tried one does not help it is a note, and
-    the cause's own change in words stays, if it has one."""
+    """The cause with the change that was tried, and what it leaves. Where the tried one does not help, or makes
+    something else as bad, it is a note, and the cause's own change in words stays, if it has one."""
+    if _harms(trial, cause, result):
+        words = cause.change is not None and not is_change(cause.change.kind)
+        change = cause.change if words else Proposal(NOTHING_HELPS)
+        made = _few([f"{f.title} ({_level(f.excess_db)} then)" for f in trial.new])
+        note = f"Tried: {trial.change.text}; it makes or worsens: {made}."
+        return dataclasses.replace(cause, change=change, excess_after_db=None, solved=IN_WORDS, notes=(note,))
     seen = all(trial.after.get(i) is not None for i in cause.findings)
     if cause.change is not None and not _lowers(cause, trial, result) and (seen or not is_change(cause.change.kind)):
         change = Proposal(NOTHING_HELPS) if is_change(cause.change.kind) else cause.change
