@@ -7,6 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from quietcopper.build import Hop, chip, header, rectangle, small_board, soic
+from quietcopper.electrical.radiating_lines import cause_by_height
 from quietcopper.electrical.radiators import BY_RETURN, BY_TRACE, EDGES, LOOP, radiators_of
 from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.electrical.view import View
@@ -192,6 +193,18 @@ def test_a_radio_line_is_left_out_and_told(run, fast) -> None:
     said = run("loop-radiates", b.build(), {"RF_OUT": fast})
     assert said.findings == []
     assert "carrier is wanted" in said.not_checked[0].why
+
+
+def test_no_board_of_two_layers_is_told_to_be_half_as_thick(fast) -> None:
+    changes = []
+    for layers in (2, 4):
+        b = small_board(layers=layers, ground=(layers,))
+        b.trace("CLK", 1, [(5, 15), (45, 15)])
+        view = View(b.build(), Settings(nets={"CLK": NetSettings(**fast)}))
+        changes.append(cause_by_height(view, view.board.nets.index("CLK")).change)
+    assert changes[0][1] == ""
+    assert "four layers" in changes[0][0]
+    assert "apart" in changes[1][0]
 
 
 def test_an_indicator_line_with_a_fast_edge_can_outrank_a_slow_clock(run, fast) -> None:

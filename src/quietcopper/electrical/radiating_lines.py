@@ -78,6 +78,9 @@ def cause_by_height(view: View, net: int) -> Choice:
     thinner = max(distance * THINNER, THINNEST)
     possible = thinner < MUCH_THINNER * distance
     text = f"bring layers {upper + 1} and {lower + 1} to {engineering(thinner, 'm')} apart" if possible else ""
+    if len(board.layers) == 2:  # the whole board would be that thin
+        text = "ground beside these lines on their own layer, or four layers"
+        possible = False
     kind = "set-dielectric" if possible and lower == upper + 1 else ""
     arguments = {"upper": upper, "lower": lower, "thickness": thinner} if kind else {}
     names = f"{board.layers[layer].name}:{board.layers[reference].name}"
