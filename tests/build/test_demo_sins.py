@@ -74,12 +74,29 @@ UNPLANTED = {  # checks that have nothing to find on the example, and why
     "barrier-bridged": "it has no barrier",
     "switching-loop-too-large": "its capacitors stand at the switch",
     "branch-stub": "every fast line leads from one pin to one other",
+    "antipads-merged": "its holes stand apart",
+    "stitching-too-sparse": "its grounds are tied well within the allowance",
+    "edge-not-stitched": "its grounds are tied along the edges",
+    "pour-neck": "no plane is narrow under a line",
+    "pair-off-target": "its one pair has no target",
+    "reference-changes-along-run": "no line passes from one reference to another but over a gap",
 }
+FOLLOWS = {"plane-pair-rings": "the supply plane that is the reference of layer 4 rings as well"}
 
 
 def test_each_check_has_something_to_find() -> None:
-    assert {sin.check for sin in SINS} | set(UNPLANTED) == set(NAMES)
+    assert {sin.check for sin in SINS} | set(UNPLANTED) | set(FOLLOWS) == set(NAMES)
     assert not {sin.check for sin in SINS} & set(UNPLANTED)
+
+
+@pytest.mark.parametrize("check", FOLLOWS)
+def test_what_follows_from_the_planted_is_found(check: str, folder: Path) -> None:
+    assert max(f.excess_db for f in findings("a", check, folder)) > 0
+
+
+@pytest.mark.parametrize("check", UNPLANTED)
+def test_what_is_not_planted_is_not_over(check: str, folder: Path) -> None:
+    assert [f.title for f in findings("a", check, folder) if f.excess_db >= 6] == []
 
 
 def test_settings_fit_both_boards(folder: Path) -> None:
