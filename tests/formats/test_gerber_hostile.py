@@ -140,12 +140,12 @@ REFUSED = {
 @pytest.mark.parametrize("name", REFUSED)
 def test_refused_in_one_sentence_and_quickly(name: str) -> None:
     text, sentence = REFUSED[name]
-    began = time.monotonic()
+    began = time.process_time()
     with pytest.raises(ReadError, match=sentence) as found:
         read(text)
     assert "\n" not in str(found.value)
     assert len(str(found.value)) < 300
-    assert time.monotonic() - began < 5  # on a busy machine; alone each takes less than a second
+    assert time.process_time() - began < 5  # processor time; most take less than a second
 
 
 NOTED = {
@@ -258,10 +258,10 @@ def test_a_missing_unit_is_assumed_aloud(sizes: str, unit: str, why: str) -> Non
     ids=range(18),
 )  # fmt: skip
 def test_long_lines_and_many_of_a_kind_take_no_time(text: str) -> None:
-    began = time.monotonic()
+    began = time.process_time()
     with contextlib.suppress(ReadError):
         read(text)
-    assert time.monotonic() - began < 20  # alone below 3 s; a quadratic reader would take minutes
+    assert time.process_time() - began < 20  # alone below 3 s; a quadratic reader would take minutes
 
 
 def test_a_million_flashes_hold_less_than_a_gigabyte() -> None:
