@@ -262,6 +262,9 @@ def test_a_change_that_makes_something_as_bad_is_no_proposal_and_cures_nothing_a
     assert cause.notes == ("Tried: keep pour 4.59 mm away; it makes or worsens: C (+17.8 dB then).",)
     told = prove._settled(prove._told(one, trial, [away], own=True, harms=prove._harms(trial, causes["pour"], result)))
     assert [(r.excess_after_db, r.solved) for r in told.remedies] == [(None, HARMS)]
+    lesser = Proposal("33 ohm", "series-resistor", {"nets": ["A"], "ohm": 33.0})  # what else is proposed comes next
+    both = dataclasses.replace(told, remedies=(*told.remedies, Remedy(lesser, None, "not solved")))
+    assert prove._open([both], []) == [lesser]
     proven = [prove._Proven(cause, [told], trial, []), prove._Proven(causes["neck"], [other], None, [])]
     assert [c.cured_by for c in prove._cured_along(proven)] == ["", ""]
     trial.excess = 10.0  # less is left in all: proposed, with what it costs told beside it

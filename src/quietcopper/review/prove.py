@@ -235,13 +235,16 @@ def _others_tried(bench: Bench, result: Result, cause: Cause, known: _Proven, pu
 
 
 def _open(findings: list[Finding], refused: list[tuple[Proposal, str]]) -> list[Proposal]:
-    """The first proposal of each place over its allowance that was neither solved nor refused, each once."""
+    """The first proposal of each place over its allowance that was neither solved nor refused nor found to do as much
+    harm, each once."""
     out: list[Proposal] = []
     for finding in findings:
         if finding.excess_db < 0:
             continue
         for remedy in finding.remedies:
             change = remedy.change
+            if remedy.solved == HARMS:
+                continue
             if is_change(change.kind) and not is_solved(remedy.solved) and not any(change == c for c, _ in refused):
                 if change not in out:
                     out.append(change)
