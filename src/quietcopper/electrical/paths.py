@@ -208,8 +208,8 @@ def _graph(board: Board, copper: Copper, net: int) -> NetGraph | None:
     over = _across_areas(copper, graph.element, graph.place)
     if over is None:
         return None
-    parts: _Edges = (graph.a, graph.b, graph.cost, graph.length, graph.kind, graph.row)
-    a, b, cost, length, kind, row = (np.concatenate(column) for column in zip(parts, over, strict=True))
+    edges: list[_Edges] = [(graph.a, graph.b, graph.cost, graph.length, graph.kind, graph.row), over]
+    a, b, cost, length, kind, row = (np.concatenate(column) for column in zip(*edges, strict=True))
     return NetGraph(graph.element, graph.along, graph.place, a, b, np.maximum(cost, NOTHING), length, kind, row, copper)
 
 
