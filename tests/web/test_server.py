@@ -4,8 +4,10 @@ token is needed, GET is safe."""
 
 from __future__ import annotations
 
+import functools
 import json
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -321,7 +323,9 @@ def test_a_folder_without_a_page_of_ours_is_refused(tmp_path):
 
 def test_the_command_prints_its_address_and_stops_quietly(reviewed):
     command = [sys.executable, "-m", "quietcopper", "serve", str(reviewed)]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as running:
+    # a runner in the background ignores the interrupt, and so would its children
+    heeds = functools.partial(signal.signal, signal.SIGINT, signal.default_int_handler)
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, preexec_fn=heeds) as running:
         line = running.stdout.readline()
         assert line.startswith("http://127.0.0.1:")
         assert "/?key=" in line
