@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 MM = 1e-3
 INCH = 25.4e-3
 MIL = 25.4e-6
@@ -43,3 +45,12 @@ def scaled(value: float, unit: str, digits: int = 5) -> tuple[float, str]:
 def _plain(value: float, digits: int) -> str:
     text = f"{value:.{digits}g}"
     return f"{float(text):.0f}" if "e" in text else text
+
+
+def listed(words: Sequence[str], most: int = 4) -> str:
+    """'a, b and c'; from more than `most` the first ones and how many others."""
+    if len(words) > most:
+        return f"{', '.join(words[: most - 1])} and {len(words) - most + 1} more"
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"

@@ -54,7 +54,7 @@ def test_lines_of_several_parts_without_termination_are_one_choice(run, fast):
     findings = run(CHECK, b.build(), nets).findings
     (cause,) = group_causes(identify(findings))
     assert len(cause.findings) == 6
-    assert cause.title == "6 long lines from U1, U1B, U2 and 3 more parts are not terminated"
+    assert cause.title == "6 long lines from U1, U1B, U2 and 3 more are not terminated"
     assert cause.change.text == "a resistor in series in each of these lines next to the part that drives it"
 
 

@@ -72,7 +72,7 @@ def _finding(view: View, network: SupplyNetwork, consumer: Consumer, reaches: li
     cause = CauseHint(choice.key, choice.title, Proposal(*choice.change) if choice.change[0] else None)
     layer = int(max(board.pins.layer[pin], 0))
     way = "along traces" if near.direct else "through the planes"
-    after = BESIDE if near.direct else min(near.inductance, near.drop + BESIDE)
+    after = min(near.inductance, BESIDE if near.direct else near.drop + BESIDE)
     parts = [("from the pins", near.drop), ("between the planes", near.spread), ("mounting", near.mounting)]
     return Finding(
         check=NAME,
@@ -84,7 +84,7 @@ def _finding(view: View, network: SupplyNetwork, consumer: Consumer, reaches: li
         predicted=near.inductance,
         allowance=allowance,
         cause=cause,
-        remedies=(Remedy(beside, allowance.excess_db(min(near.inductance, after))),),
+        remedies=(Remedy(beside, allowance.excess_db(after)),),
         evidence={
             "distance_mm": near.distance * 1e3,
             "next_nearest": [f"{board.parts.ref[r.part]} {engineering(r.inductance, 'H')}" for r in reaches[1:4]],

@@ -72,8 +72,8 @@ AROUND = 3e-3  # m; how far from the signal via free places are looked for
 SOUGHT = 8  # findings for which they are
 TRIED = 60  # places compared, nearest first
 MOST_VIAS = 4
-PARTNER = 3e-3  # m; so near the other line of a pair must change layers to carry this one's return
-LACKS = 3.0  # times the quick figure: planes that are solved to more lack a way that the quick one counts
+PARTNER = 3e-3  # m; as near the other line of a pair must change layers to carry the return; common practice, no source
+LACKS = 3.0  # times the quick figure: planes that are solved to more lack a way that the quick one counts; own choice
 HELPS = 0.94  # of the voltage before (0.5 dB): a change that gains less is no proposal
 NUDGE = 0.1e-3  # m; within which a chosen place is met
 

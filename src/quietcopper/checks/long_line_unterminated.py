@@ -37,7 +37,7 @@ from quietcopper.findings import (
     grade,
 )
 from quietcopper.findings.model import PASSES
-from quietcopper.units import engineering
+from quietcopper.units import engineering, listed
 
 NAME = "long-line-unterminated"
 QUESTION = "Does a line that is long against its edge end without a resistor that takes up the wave?"
@@ -129,13 +129,7 @@ def _cause(lines: list[_Line]) -> CauseHint:
     """One choice for all of a board's lines, whatever drives them: that its lines go without termination."""
     per = Counter(line.driver for line in lines)
     drivers = sorted(per, key=lambda ref: (-per[ref], ref))
-    few = (
-        ", ".join(drivers[:MOST_DRIVERS])
-        if len(drivers) > MOST_DRIVERS
-        else " and ".join(filter(None, (", ".join(drivers[:-1]), *drivers[-1:])))
-    )
-    rest = len(drivers) - MOST_DRIVERS
-    who = f"{few} and {rest} more parts" if rest > 1 else f"{few} and {rest} more part" if rest == 1 else few
+    who = listed(drivers, MOST_DRIVERS + 1)
     where = f"next to {who}" if len(drivers) == 1 else "next to the part that drives it"
     change = Proposal(f"a resistor in series in each of these lines {where}")
     return CauseHint("no termination", f"{len(lines)} long lines from {who} are not terminated", change)

@@ -27,7 +27,7 @@ PICTURED_PLACES = 3  # of a cause, with a close-up
 CUT_CANDIDATES = 12  # of the worst places; the stackup is cut through one of them
 MOST_LINES = 300  # rows of the table of lines; findings.json has all of them
 FOCUS_MM = 12.0  # least side of the window that the board moves to for one place
-MOST_QUESTIONS = 4  # that the letter asks
+MOST_QUESTIONS = 3  # that the letter asks
 ASKED = "These answers would change the review most."
 HANGING = "The verdict on these places hangs on the figures that were assumed; which are right?"
 LOOSE_FOCUS = 0.55  # of the board's larger side, for a place without a shape of its own (a pair of planes)
@@ -461,7 +461,7 @@ def _coverage(document: Mapping[str, Any]) -> tuple[list[dict[str, Any]], list[s
 
 
 def _open_questions(document: Mapping[str, Any], teller: _Teller) -> list[dict[str, str]]:
-    """The questions whose answers change most, four at most; a review without any has the findings whose verdict hangs
+    """The questions whose answers change most, three at most; a review without any has the findings whose verdict hangs
     on what was assumed: the range of their excess spans the allowance."""
     out = [
         {"title": question["text"], "anchor": "assumed", "range": _at_stake(question)}

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from quietcopper.findings.model import CHANGE_IT, DECISION_STATES, IMPROVE_IT, NOTHING_FITS, NOTHING_HELPS, WATCH_IT
-from quietcopper.units import engineering
+from quietcopper.units import engineering, listed
 
 _SMALL = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
 _SIGNS = {"ohm": "Ω", "m2": "m²", "mm2": "mm²", "dBuV": "dBµV", "dBuV/m": "dBµV/m", "dBuA": "dBµA", "mV": "mV"}
@@ -105,15 +105,6 @@ def sentence(text: str) -> str:
 def clause(text: str) -> str:
     """Text to be continued: trimmed, without its full stop."""
     return text.strip().rstrip(".")
-
-
-def listed(words: Sequence[str], most: int = 4) -> str:
-    """'a, b and c'; from more than `most` the first ones and how many others."""
-    if len(words) > most:
-        return f"{', '.join(words[: most - 1])} and {len(words) - most + 1} more"
-    if len(words) < 2:
-        return "".join(words)
-    return f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def shortened(text: str, most: int) -> str:

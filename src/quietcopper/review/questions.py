@@ -23,6 +23,7 @@ from quietcopper.review.alike import like
 from quietcopper.review.causes import identify
 from quietcopper.review.compare import match_findings
 from quietcopper.review.look import Looked, run_check
+from quietcopper.units import listed
 
 WORK = 30_000  # objects that may be looked at again in all: bounds the time of larger boards
 MOST_ASKED = 6  # questions that are priced on a small board
@@ -174,7 +175,7 @@ def _cables(view: View, settings: Settings, result: Result) -> list[_Asked]:
             text = f"Is the cable at {refs[0]} shielded, its shield tied all round, and how long is it?"
             assumed_as, answer, said = "an unshielded cable", "shielded", {"shielded": True}
         else:
-            few = " and ".join(filter(None, (", ".join(sorted(refs)[:-1]), sorted(refs)[-1])))
+            few = listed(sorted(refs), len(refs))
             who = f"Does {few}" if len(refs) == 1 else f"Which of {few}"
             text = f"{who} carry a cable in use, how long is it, and is it shielded?"
             where = "it stands" if len(refs) == 1 else "they stand"

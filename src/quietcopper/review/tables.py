@@ -16,7 +16,7 @@ from quietcopper.electrical.settings import Settings
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
 from quietcopper.electrical.view import View
 from quietcopper.errors import OutOfRange
-from quietcopper.units import MICRON, MM
+from quietcopper.units import MICRON, MM, listed
 
 FAR_REFERENCE = 0.25e-3  # m; Ott, Electromagnetic Compatibility Engineering (from memory): signal next to its plane
 MOST_MODES = 10  # of one pair of nets that are listed
@@ -149,10 +149,7 @@ def _label(board: Board, layer: str) -> str:
 
 def _named(nets: list[str]) -> str:
     """'GND, 3V3 and 2 more nets', those that carry most first."""
-    names = [net or "copper of no net" for net in nets]
-    if len(names) > 3:
-        names = [*names[:2], f"{len(names) - 2} more nets"]
-    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+    return listed([net or "copper of no net" for net in nets], 3) + (" nets" if len(nets) > 3 else "")
 
 
 def _judgement(view: View, layers: list[dict[str, Any]]) -> list[str]:

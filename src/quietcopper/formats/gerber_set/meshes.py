@@ -16,7 +16,7 @@ from scipy.sparse.csgraph import connected_components
 from quietcopper.board import Areas, Board
 from quietcopper.board.model import Bools, Ints
 
-SHORT = 2e-3  # m; longer traces between two pours are lines of their own
+SHORT = 2e-3  # m; longer traces between two pours are lines of their own; own choice, above the pitch of ball grids
 TOUCH = 1e-6  # m; as near as this, copper touches
 
 
