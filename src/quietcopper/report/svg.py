@@ -18,12 +18,12 @@ import shapely
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from quietcopper.board.geometry import discs
 from quietcopper.findings.model import Drawing, DrawnLayer
 
 Floats = NDArray[np.float64]
 UNITS_PER_MM = 1000
 SAG_MM = 0.004  # polygon points closer than this to their chord are left out of a drawing
-ROUND = 0.985  # 4π·area / perimeter² from which a ring is drawn as a disc; an octagon has 0.948, 24 sides 0.994
 NO_ROOM = 1e-9
 
 
@@ -168,9 +168,8 @@ class LayerShapes:
         """Which pads are discs, the centres (n, 2) and diameters (n,) of all."""
         if not len(self.pads):
             return np.zeros(0, bool), np.zeros((0, 2)), np.zeros(0)
-        area, rim = shapely.area(self.pads), shapely.length(self.pads)
-        disc = 4 * np.pi * area >= ROUND * rim**2
-        disc &= np.array([len(rings) == 1 for rings in self.layer.pads]) & (area > 0)
+        area = shapely.area(self.pads)
+        disc = discs(self.pads) & np.array([len(rings) == 1 for rings in self.layer.pads])
         centre = shapely.centroid(self.pads)
         return disc, np.stack([shapely.get_x(centre), shapely.get_y(centre)], -1), 2 * np.sqrt(area / np.pi)
 

@@ -10,11 +10,10 @@ from scipy.sparse.csgraph import connected_components
 from shapely.geometry.base import BaseGeometry
 
 from quietcopper.board import Board
+from quietcopper.board.geometry import discs
 from quietcopper.board.model import Ints, Shapes
 from quietcopper.findings import Drawing, DrawnLayer
 from quietcopper.units import MM
-
-ROUND = 0.985  # 4π·area / perimeter² from which a ring is a disc
 
 
 def _rings(shape: BaseGeometry) -> list[list[NDArray[np.float64]]]:
@@ -26,8 +25,7 @@ def _rings(shape: BaseGeometry) -> list[list[NDArray[np.float64]]]:
 def _apart(nets: Ints, shapes: Shapes) -> list[tuple[int, BaseGeometry]]:
     """Pads with their nets; those of one net that overlap in more than a line are one: a picture that fills by the
     even-odd rule would show nothing where two lie on each other. Discs stay as they are, which are drawn as dots."""
-    disc = 4 * np.pi * shapely.area(shapes) >= ROUND * shapely.length(shapes) ** 2
-    odd = np.flatnonzero(~disc)
+    odd = np.flatnonzero(~discs(shapes))
     one, two = shapely.STRtree(shapes[odd]).query(shapes[odd], predicate="intersects")
     same = (one < two) & (nets[odd[one]] == nets[odd[two]])
     one, two = odd[one[same]], odd[two[same]]
