@@ -12,8 +12,6 @@ from shapely.geometry.base import BaseGeometry
 
 from quietcopper.board.model import ARC_SAG
 
-ROUND = 0.985  # 4π·area / perimeter² from which a polygon is a disc; an octagon has 0.948, 24 sides 0.994
-
 
 def arc_points(
     x0: float, y0: float, x1: float, y1: float, xc: float, yc: float, turn: int, sag: float = ARC_SAG
@@ -84,9 +82,3 @@ def edge_pieces(shapes: NDArray[np.object_]) -> tuple[NDArray[np.object_], NDArr
     points, of_point = shapely.get_coordinates(rings, return_index=True)
     edge = np.flatnonzero(of_point[1:] == of_point[:-1])
     return shapely.linestrings(np.stack([points[edge], points[edge + 1]], axis=1)), of_ring[of_point[edge]]
-
-
-def discs(shapes: NDArray[np.object_]) -> NDArray[np.bool_]:
-    """Which polygons are discs, drawn with corners or not: an octagon is none, 24 sides are."""
-    area, rim = shapely.area(shapes), shapely.length(shapes)
-    return np.asarray((area > 0) & (4 * np.pi * area >= ROUND * rim**2))

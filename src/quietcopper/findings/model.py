@@ -12,12 +12,14 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 CHANGE_IT, IMPROVE_IT, WATCH_IT, PASSES = "change it", "improve it", "watch it", "passes"
 MAIN, WITH_ANOTHER, SMALLER, WITHIN = "main", "with another", "smaller", "within its allowance"
 STANDINGS = (MAIN, WITH_ANOTHER, SMALLER, WITHIN)  # of causes, in the order in which they are told
+ROUND = 0.985  # 4π·area / perimeter² from which a drawn pad is a disc; an octagon has 0.948, 24 sides 0.994
 CANNOT = "cannot be made"  # how a remedy is known that was tried on the board and does not fit it
 HARMS = "makes something else as bad"  # likewise, one that was solved and is no proposal
 NOTHING_HELPS = "nothing that was tried helps; how it is mended is the designer's"
@@ -427,3 +429,9 @@ class Result:
     plan: Plan | None = None
     emission: Mapping[str, Any] = field(default_factory=dict)
     questions: tuple[Question, ...] = ()
+
+
+def discs(shapes: NDArray[np.object_]) -> NDArray[np.bool_]:
+    """Which polygons are discs, drawn with corners or not: an octagon is none, 24 sides are."""
+    area, rim = shapely.area(shapes), shapely.length(shapes)
+    return np.asarray((area > 0) & (4 * np.pi * area >= ROUND * rim**2))

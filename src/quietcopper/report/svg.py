@@ -18,8 +18,7 @@ import shapely
 from markupsafe import Markup
 from numpy.typing import NDArray
 
-from quietcopper.board.geometry import discs
-from quietcopper.findings.model import Drawing, DrawnLayer
+from quietcopper.findings.model import Drawing, DrawnLayer, discs
 
 Floats = NDArray[np.float64]
 UNITS_PER_MM = 1000

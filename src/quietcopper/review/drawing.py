@@ -10,9 +10,9 @@ from scipy.sparse.csgraph import connected_components
 from shapely.geometry.base import BaseGeometry
 
 from quietcopper.board import Board
-from quietcopper.board.geometry import discs
 from quietcopper.board.model import Ints, Shapes
 from quietcopper.findings import Drawing, DrawnLayer
+from quietcopper.findings.model import discs
 from quietcopper.units import MM
 
 
