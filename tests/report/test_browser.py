@@ -103,10 +103,24 @@ def test_keys_walk_the_places_worst_first_and_the_board_follows(visit, build_res
 def test_reading_a_cause_moves_the_board_to_its_places(visit, build_result):
     page = visit(build_result())
     whole = page.locator("#board").get_attribute("viewBox")
+    page.locator("details:has(> #cause-3)").evaluate("fold => { fold.open = true; }")  # the smaller things
     page.locator("#cause-3 h3").evaluate("e => scrollTo(0, e.getBoundingClientRect().top + scrollY - 300)")
     flown(page, whole)
     assert page.locator("#cause-3.reading").count() == 1
     assert page.locator(".mark.on").count() == 2
+    assert page.trouble == []
+
+
+def test_a_cause_folded_away_in_another_is_not_what_is_read(visit, build_result):
+    """What lies in a closed fold has a box, which reaches down over the next cause."""
+    result = build_result()
+    first, second, third, *others = result.causes
+    folded = [replace(cause, cured_by=first.id) for cause in (third, *others)]
+    page = visit(replace(result, causes=(first, second, *folded)))
+    whole = page.locator("#board").get_attribute("viewBox")
+    page.locator("#cause-2 h3").evaluate("e => scrollTo(0, e.getBoundingClientRect().top + scrollY - 300)")
+    flown(page, whole)
+    assert page.locator(".cause.reading").evaluate_all("all => all.map(e => e.id)") == ["cause-2"]
     assert page.trouble == []
 
 

@@ -42,8 +42,9 @@ export function go(place: Place, { scroll = true, address = true } = {}): void {
 function follow(): void {
   if (performance.now() < quietUntil || !matchMedia("(min-width: 68rem)").matches) return;
   const line = innerHeight * 0.38;
-  const across = (e: Element) => { const r = e.getBoundingClientRect(); return r.top <= line && r.bottom > line && r.height > 0; };
-  const cause = all(".cause").find(across);
+  // What lies in a closed fold has a box as well, which others are drawn over.
+  const across = (e: Element) => { const r = e.getBoundingClientRect(); return r.top <= line && r.bottom > line && e.checkVisibility(); };
+  const cause = all(".cause").filter(across).at(-1); // the inner one of a cause that goes with another
   all(".cause.reading").forEach((c) => c !== cause && c.classList.remove("reading"));
   cause?.classList.add("reading");
   const place = cause && all(".place[open]", cause).find(across);
