@@ -9,9 +9,10 @@ and where a run was not solved, the line is taken to go on as next to it.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import shapely
@@ -28,8 +29,10 @@ from quietcopper.errors import OutOfRange
 from quietcopper.fields.line_network import worst_stretch
 from quietcopper.fields.vias import printed_antipad_rule, printed_via_rule, return_inductance
 from quietcopper.units import C0, MM
+from quietcopper.workers import spread
 
 MOST_UNKNOWN = 0.5  # of a way's traces may have no solved section for the rest to stand for them
+SHARES = 12  # that many nets' profiles are worked out in: enough for no process to wait long for the last
 RETURN_REACH = 5e-3  # m; a ground hole further away than this is no return of a hole's own
 
 
@@ -130,6 +133,16 @@ class Profiles:
         order = np.lexsort((view.runs.start, view.runs.trace))
         self._runs = order.astype(np.int32)
         self._first = np.searchsorted(view.runs.trace[order], np.arange(len(view.board.traces) + 1))
+
+    def ready(self, nets: Sequence[int], beside: Callable[[], object] = lambda: None) -> None:
+        """Work out the profiles of many nets, shared out between processes. beside : done in this one meanwhile"""
+        _ = self._view.line_table, self._view.part_kinds, self._before, self._pads, self._antipads, self._grounds
+        new = [net for net in nets if net not in self._known]
+        shares = [new[first::SHARES] for first in range(min(SHARES, len(new)))]
+        pieces: list[Callable[[], object]] = [beside]
+        pieces += [lambda share=share: [self.of(net) for net in share] for share in shares]  # type: ignore[misc]
+        for share, found in zip(shares, spread(pieces)[1:], strict=True):
+            self._known |= zip(share, cast(list[tuple[Profile, ...]], found), strict=True)
 
     def of(self, net: int) -> tuple[Profile, ...]:
         """From the driving pin to each other pin of a net; of a net without two pins, its longest way.
@@ -341,6 +354,11 @@ def piece_lines(view: View, profile: Profile, pieces: Ints) -> Shapes:
     half = profile.length[pieces] / 2
     ends = zip(lines, profile.at[pieces] - half, profile.at[pieces] + half, strict=True)
     return np.array([substring(line, low, high) for line, low, high in ends], dtype=object)
+
+
+def piece_places(view: View, profile: Profile, pieces: Ints) -> list[tuple[float, float]]:
+    """The middle of each of some pieces of traces, m."""
+    return [tuple(line.interpolate(0.5, normalized=True).coords[0]) for line in piece_lines(view, profile, pieces)]
 
 
 def profile_picture(profile: Profile, target: float | None = None) -> dict[str, Any]:

@@ -7,54 +7,77 @@ import itertools
 import logging
 import os
 import time
-from collections.abc import Callable, MutableMapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, MutableMapping
+from dataclasses import dataclass, field
 from functools import partial
-from typing import Any, TypeVar, cast
+from typing import Any, cast
+
+import numpy as np
 
 from quietcopper.checks import Check, sections_ahead
 from quietcopper.electrical.paths import ready
+from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.view import View
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.section_solver import Tally
 from quietcopper.findings import Coverage, Finding, NotChecked
 from quietcopper.findings.model import PASSES
 from quietcopper.review.causes import identify
+from quietcopper.review.emission import emission_summary
+from quietcopper.review.tables import pair_rows
 from quietcopper.workers import spread
 
 Progress = Callable[[str, int, int], None]  # stage, done, total
-T = TypeVar("T")
 Said = list[Finding | Coverage | NotChecked]
 log = logging.getLogger(__name__)
+
+
+def _ways_and_facing(view: View) -> None:
+    """What several checks, and the page, ask of every line and plane."""
+    lines = [net for net in np.unique(view.runs.net).tolist() if view.roles[net].kind == SIGNAL]
+    view.profiles.ready(lines, beside=lambda: view.facing)
+
+
 STAGES: tuple[tuple[str, Callable[[View, tuple[Check, ...]], object]], ...] = (
     ("net roles", lambda view, checks: (view.roles, view.pairs, view.drivers)),
     ("connected copper", lambda view, checks: ready(view.board, view.copper)),
     ("references", lambda view, checks: (view.runs, view.gaps, view.layer_changes)),
     ("neighbours", lambda view, checks: view.neighbours),
     ("cross-sections", lambda view, checks: view.line_table),
+    ("ways of nets, facing planes", lambda view, checks: _ways_and_facing(view)),
     ("coupled cross-sections", lambda view, checks: view.sections.solve_all(sections_ahead(view, checks))),
 )
-# Checks that work from the same solved things, which one process should solve once. The first group is the one whose
-# plane pairs and radiators the result tells of as well.
-SHARING = (
-    (
-        "plane-pair-rings",
-        "layer-change-without-return",
-        "edge-not-stitched",
-        "stitching-too-sparse",
-        "supply-impedance-over-target",
-        "capacitor-too-far",
-        "supply-drop",
-        "neck-over-its-current",
-        "trace-over-gap",
-        "trace-off-plane",
-        "line-drives-cables",
-        "loop-radiates",
-        "plane-edges-radiate",
+
+
+@dataclass(frozen=True)
+class Group:
+    """Checks, by name, that work from the same solved things, which one process should solve once; and what the result
+    tells of these things, by its field there."""
+
+    checks: tuple[str, ...]
+    tells: Mapping[str, Callable[[View], Any]] = field(default_factory=dict)
+
+
+GROUPS = (  # those that take longest first
+    Group(
+        (
+            "plane-pair-rings",
+            "layer-change-without-return",
+            "edge-not-stitched",
+            "stitching-too-sparse",
+            "supply-impedance-over-target",
+            "capacitor-too-far",
+            "supply-drop",
+            "neck-over-its-current",
+            "trace-over-gap",
+            "trace-off-plane",
+        ),
+        {"plane_pairs": pair_rows},
     ),
-    ("traces-too-close", "pair-disturbed", "noise-on-cable-line"),
-    ("impedance-step", "impedance-off-target", "long-line-unterminated", "branch-stub", "via-stub"),
-    ("clock-beside-connector", "connector-without-ground", "line-leaves-unfiltered", "weak-protection"),
+    Group(("traces-too-close", "pair-disturbed", "noise-on-cable-line")),
+    Group(("line-drives-cables", "loop-radiates", "plane-edges-radiate"), {"emission": emission_summary}),
+    Group(("impedance-step", "impedance-off-target", "long-line-unterminated", "branch-stub", "via-stub")),
+    Group(("clock-beside-connector", "connector-without-ground", "line-leaves-unfiltered", "weak-protection")),
 )
 
 
@@ -81,34 +104,40 @@ def run_check(check: Check, view: View) -> list[Finding | Coverage | NotChecked]
     return out
 
 
-def _grouped(checks: tuple[Check, ...]) -> list[tuple[Check, ...]]:
-    """The checks that work from the same solutions together, the longest first, then the others one by one."""
+def _grouped(checks: tuple[Check, ...]) -> list[tuple[tuple[Check, ...], Group]]:
+    """The checks of each group with it, then the others one by one."""
     by_name = {check.NAME: check for check in checks}
-    groups = [tuple(by_name.pop(name) for name in names if name in by_name) for names in SHARING]
-    return [*filter(None, groups), *((check,) for check in by_name.values())]
+    groups = [(tuple(by_name.pop(name) for name in group.checks if name in by_name), group) for group in GROUPS]
+    return [*groups, *(((check,), Group((name,))) for name, check in by_name.items())]
 
 
 @dataclass(frozen=True)
 class _Share:
-    """What a group of checks says, by check, with seconds; what another process solved for it, and its tally."""
+    """What a group of checks says, by check, with seconds; what is told of its things; what another process solved for
+    it, and its tally."""
 
     said: dict[str, Said]
     seconds: dict[str, float]
+    told: dict[str, Any]
     solved: dict[Any, Any]
     tally: Tally
 
 
-def _look(view: View, group: tuple[Check, ...], progress: Callable[[str], None], teller: int) -> _Share:
+def _look(
+    view: View, checks: tuple[Check, ...], tells: Mapping[str, Callable[[View], Any]], progress: Callable[[str], None],
+    teller: int,
+) -> _Share:  # fmt: skip
     """teller : number of the process that tells progress and keeps the solutions."""
     here = os.getpid() == teller
     known, before = len(view.sections.solutions), dataclasses.replace(view.sections.tally)
-    share = _Share({}, {}, {}, Tally())
-    for check in group:
+    share = _Share({}, {}, {}, {}, Tally())
+    for check in checks:
         if here:
             progress(check.NAME)
         began = time.perf_counter()
         share.said[check.NAME] = run_check(check, view)
         share.seconds[f"check {check.NAME}"] = time.perf_counter() - began
+    share.told.update((name, tell(view)) for name, tell in tells.items())
     if here:
         return share
     new = dict(itertools.islice(view.sections.solutions.items(), known, None))
@@ -117,18 +146,30 @@ def _look(view: View, group: tuple[Check, ...], progress: Callable[[str], None],
 
 def look(view: View, checks: tuple[Check, ...], progress: Callable[[str], None] = lambda stage: None) -> Looked:
     """Run the stages of a view and all checks. progress : told each stage as it begins."""
-    return look_and(lambda: None, view, checks, progress, {})[0]
+    return _look_and({}, view, checks, progress, {}, tell=False)[0]
 
 
-def look_and(
-    also: Callable[[], T],
+def look_and_tell(
+    also: Mapping[str, Callable[[], Any]],
     view: View,
     checks: tuple[Check, ...],
     progress: Callable[[str], None],
     seconds: MutableMapping[str, float],
-) -> tuple[Looked, T]:
-    """As `look`; also returns what `also` gives, which is done beside the checks. seconds : filled by stage."""
+) -> tuple[Looked, dict[str, Any]]:
+    """As `look`; also what the groups tell of the things that their checks work from, and what `also` gives, by name,
+    which is done beside the checks. seconds : filled by stage."""
+    return _look_and(also, view, checks, progress, seconds, tell=True)
 
+
+def _look_and(
+    also: Mapping[str, Callable[[], Any]],
+    view: View,
+    checks: tuple[Check, ...],
+    progress: Callable[[str], None],
+    seconds: MutableMapping[str, float],
+    *,
+    tell: bool,
+) -> tuple[Looked, dict[str, Any]]:
     def timed(stage: str, name: str, work: Callable[[], object]) -> None:
         progress(stage)
         began = time.perf_counter()
@@ -137,12 +178,18 @@ def look_and(
 
     for stage, work in STAGES:
         timed(stage, stage, lambda work=work: work(view, checks))  # type: ignore[misc]
+    groups = [
+        partial(_look, view, some, group.tells if tell else {}, progress, os.getpid())
+        for some, group in _grouped(checks)
+    ]
+    pieces: list[Callable[[], object]] = [*groups, *also.values()]
+    done = spread(pieces)
+    shares = cast(list[_Share], done[: len(groups)])
+    told = dict(zip(also, done[len(groups) :], strict=True))
     said: dict[str, Said] = {}
-    pieces: list[Callable[[], object]] = []
-    pieces += [partial(_look, view, group, progress, os.getpid()) for group in _grouped(checks)]
-    *shares, beside = spread([*pieces, also])
-    for share in cast(list[_Share], shares):
+    for share in shares:
         said |= share.said
+        told |= share.told
         seconds.update(share.seconds)
         view.sections.add(share.solved, share.tally)
     every = [word for check in checks for word in said[check.NAME]]
@@ -153,4 +200,4 @@ def look_and(
         coverage=tuple(c for c in every if isinstance(c, Coverage)),
         not_checked=tuple(n for n in every if isinstance(n, NotChecked)),
     )
-    return looked, cast(T, beside)
+    return looked, told

@@ -5,6 +5,8 @@ from __future__ import annotations
 import dataclasses
 import logging
 import time
+from collections.abc import Mapping
+from typing import Any
 
 from quietcopper.board import Board
 from quietcopper.checks import Check, all_checks
@@ -20,10 +22,9 @@ from quietcopper.fields.section_solver import SectionCache
 from quietcopper.findings import AssumptionNote, Drawing, NotChecked, Result
 from quietcopper.review.causes import group_causes
 from quietcopper.review.drawing import draw
-from quietcopper.review.emission import emission_summary
-from quietcopper.review.look import STAGES, Looked, Progress, look_and
+from quietcopper.review.look import STAGES, Looked, Progress, look_and_tell
 from quietcopper.review.prove import PLAN_ROUNDS, most_proofs, prove_result
-from quietcopper.review.tables import board_summary, line_rows, pair_rows, settings_summary, stackup_summary
+from quietcopper.review.tables import board_summary, line_rows, settings_summary, stackup_summary
 from quietcopper.review.walks import net_walks
 
 log = logging.getLogger(__name__)
@@ -69,10 +70,11 @@ def review(
         progress(stage, min(done, total), total)
         done += 1
 
-    looked, (drawing, undrawn) = look_and(lambda: _drawn(view), view, checks, on_stage, seconds)
+    looked, told = look_and_tell({"drawn": lambda: _drawn(view)}, view, checks, on_stage, seconds)
     began = time.perf_counter()
+    drawing, undrawn = told.pop("drawn")
     looked = dataclasses.replace(looked, not_checked=(*looked.not_checked, *undrawn))
-    result = _assemble(view, checks, looked, drawing)
+    result = _assemble(view, checks, looked, drawing, told)
     seconds["result"] = time.perf_counter() - began
     if prove:
         began = time.perf_counter()
@@ -93,7 +95,10 @@ def _drawn(view: View) -> tuple[Drawing, tuple[NotChecked, ...]]:
         return drawing, (lost,)
 
 
-def _assemble(view: View, checks: tuple[Check, ...], looked: Looked, drawing: Drawing) -> Result:
+def _assemble(
+    view: View, checks: tuple[Check, ...], looked: Looked, drawing: Drawing, told: Mapping[str, Any]
+) -> Result:
+    """told : fields of the result that the groups of checks know, see `review.look`"""
     board = view.board
     causes = group_causes(list(looked.findings))
     assumptions = [*board.assumptions, *driver_assumptions(board, view.drivers), *cabled_connectors(view)[1]]
@@ -114,13 +119,12 @@ def _assemble(view: View, checks: tuple[Check, ...], looked: Looked, drawing: Dr
             *part_models(board, view.settings).problems,
         ),
         lines=line_rows(view),
-        plane_pairs=pair_rows(view),
         stackup=stackup_summary(view),
-        emission=emission_summary(view),
         checks={
             check.NAME: {"question": check.QUESTION, "mechanism": check.MECHANISM, "formula": check.FORMULA}
             for check in checks
         },
         drawing=drawing,
         passing=looked.passing,
+        **told,
     )
