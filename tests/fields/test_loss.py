@@ -13,6 +13,7 @@ from quietcopper.fields.loss import (
     DB_PER_NEPER,
     WidebandDebye,
     dielectric_attenuation,
+    loop,
     loss_tangent,
     lossy,
     roughness_groiss,
@@ -20,6 +21,7 @@ from quietcopper.fields.loss import (
     skin_depth,
     surface_resistance,
 )
+from quietcopper.fields.returns import edge_inductance
 from quietcopper.fields.section import Coat, CrossSection, Sheet, Strip
 from quietcopper.fields.section_solver import solve
 from quietcopper.units import COPPER_CONDUCTIVITY, MM
@@ -148,6 +150,34 @@ def test_all_planes_and_grounds_carry_the_return() -> None:
     lines = lossy(wire, conductivity=COPPER, roughness=0.0, stated_at=1e9)
     # each plane's density is sech(π x/b)/(2 b) per ampere, its square integrates to 1/(2 π b)
     assert_allclose(lines.plane_crowding[0, 0], 2 / (2 * np.pi * 0.4 * MM), rtol=1e-3)
+
+
+@pytest.mark.parametrize("inside", [1.0, 0.5, 0.2, 0.0, -0.2, -0.5, -1.0])
+def test_the_loop_along_an_edge_is_that_of_the_exact_map(inside: float) -> None:
+    """A thin line 0.2 mm over a plane of 10 mm, `inside` its edge, less the same over an endless plane: 1.2 to 483 nH/m
+    by the conformal map (exact for no thickness). 1 %: line and plane are 2 um thick, the line 10 um wide."""
+    line, plane = Strip(0, 0.2 * MM, 0.01 * MM, 2e-6), Strip((inside - 5) * MM, -1e-6, 10 * MM, 1e-6)
+    at_edge, _ = loop(CrossSection((line,), (plane,), (), plane_below=False))
+    endless, _ = loop(CrossSection((line,), (), ()))
+    assert_allclose(at_edge - endless, edge_inductance(10 * MM, (5 - inside) * MM, 0.2 * MM), rtol=0.01)
+
+
+def test_the_loop_of_each_line_is_its_own() -> None:
+    """Of three lines towards an edge the one nearest to it, whatever their order; the others, open, hardly count (3 %:
+    eddies in them)."""
+    lines = tuple(Strip(x * MM, 0.2 * MM, 0.05 * MM, 0.01 * MM) for x in (0.0, -1.0, 0.5))
+    plane = Strip(-4.3 * MM, -0.035 * MM, 10 * MM, 0.035 * MM)
+    together = [loop(CrossSection(lines, (plane,), (), plane_below=False), k)[0] for k in range(3)]
+    alone = [loop(CrossSection((line,), (plane,), (), plane_below=False))[0] for line in lines]
+    assert_allclose(together, alone, rtol=0.03)
+    assert together[1] < together[0] < together[2]
+
+
+def test_the_quick_loop_is_that_of_the_careful_solution() -> None:
+    """Inductance to 1e-4 and crowding to 1e-3 of `lossy`, whose own tests these are."""
+    quick, careful = loop(LINE), lossy(LINE, conductivity=COPPER, roughness=0.0, stated_at=1e9)
+    assert_allclose(quick[0], careful.external_inductance[0, 0], rtol=1e-4)
+    assert_allclose(quick[1], careful.crowding[0, 0], rtol=1e-3)
 
 
 def test_direct_current_and_skin_effect_join() -> None:

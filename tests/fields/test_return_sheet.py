@@ -64,14 +64,6 @@ def test_voltage_along_a_finite_plane() -> None:
         assert_allclose(found, returns.plane_inductance(50 * MM, y * MM, 1.6 * MM), rtol=0.03)
 
 
-def _loop(width: float, offset: float, height: float) -> float:
-    """Loop inductance of a thin line over a thin strip but for a term of its radius, H/m: exact, from the map of the
-    strip's outside on to that of a circle, u = z + sqrt(z2 - 1), with the return as image inside it."""
-    z = 2 * (offset + 1j * height) / width
-    root = np.sqrt(z - 1) * np.sqrt(z + 1)
-    return float(2e-7 * np.log((np.abs(z + root) ** 2 - 1) / np.abs(1 + z / root)))
-
-
 @pytest.mark.parametrize("inside", [1.0, 0.5, -0.5])
 def test_a_line_along_the_edge(inside: float) -> None:
     """Excess loop inductance of a line 0.5 mm over a plane of 8 mm, `inside` its edge, against one over its middle:
@@ -85,7 +77,8 @@ def test_a_line_along_the_edge(inside: float) -> None:
             one, other = (_flow(s, cell, 0.5, 0.01, reach).inductance for s in (edge, middle))
             each.append(one - other)
         found.append((each[1] - each[0]) / (24 * MM))
-    expected = _loop(8 * MM, (4 - inside) * MM, 0.5 * MM) - _loop(8 * MM, 0.0, 0.5 * MM)
+    edge, middle = (returns.edge_inductance(8 * MM, x * MM, 0.5 * MM) for x in (4 - inside, 0.0))
+    expected = edge - middle
     assert_allclose(2 * found[1] - found[0], expected, rtol=0.03)
 
 

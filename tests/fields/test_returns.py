@@ -67,6 +67,15 @@ def test_plane_inductance_by_an_integral_equation() -> None:
     assert_allclose(returns.plane_inductance(w, x0, h), MU0 / (2 * np.pi) * constant, rtol=1e-6)
 
 
+@pytest.mark.parametrize("inside", [1.0, 0.2, 0.0, -0.5])
+def test_edge_inductance_of_a_half_plane(inside: float) -> None:
+    """A plane of 10 m is a half plane: (mu0/2pi) ln(1/cos(t/2)), tan t = height / distance to the edge (map of the half
+    plane by the root). None is left in the middle of it."""
+    expected = MU0 / (2 * np.pi) * np.log(1 / np.cos(np.arctan2(0.2, inside) / 2))
+    assert_allclose(returns.edge_inductance(10.0, 5.0 - inside * 1e-3, 0.2e-3), expected, rtol=1e-3)
+    assert returns.edge_inductance(10.0, 0.0, 0.2e-3) < 1e-15
+
+
 def test_slot_follows_the_full_solutions() -> None:
     """Independent solutions of the aperture problem, h 0.2, w 0.35, slot 0.25 mm; the stated error is the claim."""
     length = np.array([1, 2, 5, 10, 25, 50]) * 1e-3

@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 
 from quietcopper.electrical.choices import led_at_edge, supply_as_reference
-from quietcopper.electrical.crossings import along_edge
+from quietcopper.electrical.edge_loops import EdgeLoop, edge_loop
 from quietcopper.electrical.edges import EdgeRuns, runs_near_edge
 from quietcopper.electrical.emission import worst_field
 from quietcopper.electrical.return_maps import Stretch, map_along
@@ -43,7 +43,8 @@ length near the edge, times the current at each frequency, gives a voltage along
 as
 a resonant antenna of 37 ohm, the field as 60·I/r. An upper bound for ranking: other planes and the cable's real
 impedance
-lower it. What the edge adds to the loop itself is solved on the plane's real shape for the three worst."""
+lower it. What the edge adds to the loop itself is the cross-section's inductance and resistance as they are, less those
+over an endless plane, times the length (resistance at the knee of the edge)."""
 ALLOWANCES: Mapping[str, Limit] = {
     "heights": Limit(
         5.0,
@@ -56,14 +57,15 @@ ALLOWANCES: Mapping[str, Limit] = {
 SOURCES = (
     "Leone, IEEE Trans. EMC 43(4), 2001, 667-671: net inductance of a finite plane (solved again by conformal mapping)",
     "Ott, Electromagnetic Compatibility Engineering: common-mode current on cables, 60·I/r at resonance (from memory)",
-    "Return current on the plane's real shape: fields.return_sheet, held to exact shares and to the half plane",
+    "Loop along an edge: fields.loss on the solved cross-section, held to 1 % to the exact map of a finite plane, "
+    "and that to 3 % to the return current on a sheet",
     "CISPR 32 and 47 CFR 15.109: the limits",
 )
 
 
 INSIDE = 3e-3  # m from the board's edge, from which on a plane's edge is one that the layer's nets made
 ALONG = 0.7  # of the way to the edge that lies across a trace that counts as running along it
-SOLVED, WORTH = 3, -6.0  # findings whose return is solved and drawn; dB from which on
+MAPS, WORTH = 3, -6.0  # findings whose return is drawn; dB from which on
 MARGIN = 50e-6  # m, further inside than asked for, so that rounding decides nothing
 
 
@@ -95,35 +97,46 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
                 else:
                     yield said
     found.sort(key=lambda f: (-round(f[0].excess_db, 6), f[0].subject))
+    unsolved: dict[str, float] = defaultdict(float)
     for i, (finding, rows) in enumerate(found):
-        drawn = view.pictures and i < SOLVED and finding.excess_db >= WORTH
-        yield _solved(view, near, rows, finding) if drawn else finding
+        net = int(runs.net[near.run[rows[0]]])
+        frequency = float(knee(view.drivers[net].rise))
+        loop = edge_loop(view, near, rows, frequency)
+        for why, length in loop.unsolved.items():
+            unsolved[why] += length
+        more = _loop_evidence(loop, frequency)
+        if view.pictures and i < MAPS and finding.excess_db >= WORTH:
+            more |= _map(view, near, rows, frequency)
+        yield replace(finding, evidence={**finding.evidence, **more})
+    for why, length in sorted(unsolved.items()):
+        yield NotChecked(NAME, f"what {engineering(length, 'm')} of lines at or beyond an edge add to their loops", why)
 
 
-def _solved(view: View, near: EdgeRuns, rows: np.ndarray, finding: Finding) -> Finding:
-    """The finding with what the edge adds to the loop where the line runs nearest to it, solved on the plane's real
-    shape at the knee of the net's edge, and a map of the return current of its longest stretch there."""
+def _loop_evidence(loop: EdgeLoop, frequency: float) -> dict[str, Any]:
+    if loop.length == 0:
+        return {}
+    return {
+        "stretch_solved_mm": loop.length * 1e3,
+        "excess_inductance_nh": loop.inductance * 1e9,
+        "excess_inductance_error_nh": loop.error * 1e9,
+        "excess_resistance_ohm": loop.resistance,
+        "excess_at_hz": frequency,
+    }
+
+
+def _map(view: View, near: EdgeRuns, rows: np.ndarray, frequency: float) -> dict[str, Any]:
+    """A map of the return current of the longest stretch of a finding, for drawing."""
     board, runs = view.board, view.runs
     index = near.run[rows]
-    worst = int(np.argmin(np.round(near.inside[rows], 9)))
     layers = int(runs.layer[index[0]]), int(board.areas.layer[near.area[rows[0]]])
     net, width, height = int(runs.net[index[0]]), float(runs.width[index].mean()), float(near.height[rows].mean())
-    frequency = float(knee(view.drivers[net].rise))
     parts = shapely.get_parts(shapely.line_merge(shapely.union_all(runs.line[index])))
     line = max(parts.tolist(), key=lambda p: (round(p.length, 9), p.bounds))
-    more: dict[str, Any] = {}
     try:
-        loop = along_edge(view, runs.line[index[worst]], layers, net, width, frequency)
-        more |= {
-            "stretch_solved_mm": loop.length * 1e3,
-            "excess_inductance_nh": loop.inductance * 1e9,
-            "excess_resistance_ohm": loop.resistance,
-        }
         drawn = map_along(view, Stretch(net, line, *layers, width, height), frequency)
-        more |= {"mode": drawn.drawing(), "return_path": drawn.way()}
-    except OutOfRange:  # the evidence then holds as much as was solved
-        pass
-    return replace(finding, evidence={**finding.evidence, **more})
+    except OutOfRange:  # a picture less; the figures stand
+        return {}
+    return {"mode": drawn.drawing(), "return_path": drawn.way()}
 
 
 def _price(

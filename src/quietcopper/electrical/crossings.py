@@ -34,8 +34,6 @@ MOST = 16  # lines solved together
 ALIKE = np.pi / 6  # rad; lines that cross in directions further apart are not solved together
 AGAIN = 1.25  # of a gap's own length that a straight line through it may lie over the opening in all
 EXACT = 1e-7  # m; figures are rounded to this for keeping
-PIECE, ASIDE = 40.0, 25.0  # heights along a plane's edge that are solved, and to either side of the line
-ENTRIES = 8  # parts in which the return enters and leaves such a piece
 ACROSS = 120  # cells along the longer side of the window round a notch
 
 
@@ -333,81 +331,3 @@ def _inside(grid: return_sheet.Cells, piece: int, sign: int) -> tuple[float, flo
     if not len(i):
         raise OutOfRange("no copper under the line beside the notch")
     return float(grid.x[i[-1 if sign > 0 else 0]]), float(grid.y[j])
-
-
-@dataclass(frozen=True)
-class AlongEdge:
-    """What the edges beside a straight piece of a line add to its loop over an unbroken plane: length of the piece, m,
-    inductance, H, and resistance, ohm."""
-
-    length: float
-    inductance: float
-    resistance: float
-
-
-def along_edge(
-    view: View, line: shapely.LineString, layers: tuple[int, int], net: int, width: float, frequency: float
-) -> AlongEdge:
-    """The loop of a line along its plane's edge at a frequency, Hz: its longest straight piece, no more than PIECE
-    heights of it, solved on the plane's shape round it with cells of half a height that meet the nearest edge.
-
-    layers : of the line and of its plane. Figures read some 10 to 40 % high: what lies further off is cut away, and
-    cells blur the edge (held to the exact figure of a half plane). Raises OutOfRange where no copper of another net
-    lies within reach.
-    """
-    board = view.board
-    height = board.distance(*sorted(layers))
-    points = shapely.get_coordinates(line)
-    long = int(np.argmax(np.round(np.hypot(*np.diff(points, axis=0).T), 9)))
-    one, other = points[long : long + 2]
-    length = min(float(np.hypot(*(other - one))), PIECE * height)
-    at, angle = (one + other) / 2, float(np.arctan2(other[1] - one[1], other[0] - one[0]) % np.pi)
-    half = length / 2 + ASIDE * height
-    copper = layer_copper(board, layers[1])
-    tiles = copper.tree.query(shapely.box(*(at - 1.5 * half), *(at + 1.5 * half)), predicate="intersects")
-    tiles = tiles[copper.nets[copper.owner[tiles]] != net]
-    cell = height / 2
-    count = max(round(length / cell), 8)
-    window = shapely.box(-count * cell / 2, -ASIDE * height, count * cell / 2, ASIDE * height)
-    shape = shapely.intersection(turned(shapely.union_all(copper.tiles[tiles]), angle, at), window)
-    if not shape.area > 0:
-        raise OutOfRange("no copper lies within reach of the line")
-    layer = board.layers[layers[1]]
-    sheet = return_sheet.surface_impedance(frequency, layer.thickness, layer.conductivity)
-    figures = tuple(_rounded([count * cell, height, width]))
-    found = _kept_edge(_key(shapely.simplify(shape, 5e-6)), count, *figures, frequency, sheet)
-    return AlongEdge(figures[0], *found)
-
-
-@lru_cache(maxsize=4096)
-def _kept_edge(
-    shape: bytes, count: int, length: float, height: float, width: float, frequency: float, sheet: complex
-) -> tuple[float, float]:
-    """Inductance and resistance that a plane's shape adds under a line along x from end to end of it, H and ohm."""
-    copper = shapely.make_valid(shapely.from_wkb(shape))
-    cell, end = height / 2, length / 2
-    edges = shapely.get_coordinates(
-        shapely.intersection(copper.boundary, shapely.LineString([(0, -ASIDE * height), (0, ASIDE * height)]))
-    )[:, 1]
-    inner = edges[np.abs(edges) < (ASIDE - 0.5) * height]
-    edge = float(inner[np.argmin(np.abs(inner))]) if len(inner) else 0.0
-    low, high = (edge + sign * np.ceil((ASIDE * height + sign * -edge) / cell) * cell for sign in (-1, 1))
-    window = (-end, float(low), end, float(high))
-    trace = return_sheet.Trace(np.array([[-end, 0.0], [end, 0.0]]), height, width)
-    # The return passes the piece's ends spread as it is under a line that goes on: equal parts of its share.
-    spread = height * np.tan(np.pi * ((np.arange(ENTRIES) + 0.5) / ENTRIES - 0.5))
-    found = []
-    for one in (copper, shapely.box(*window)):
-        grid = return_sheet.cells(one, cell, window)
-        piece = int(grid.piece[grid.nearest((0.0, 0.0))])
-        enter, leave = (
-            [_centre(grid, grid.nearest((sign * (end - cell / 2), y), piece)) for y in spread] for sign in (1, -1)
-        )
-        found.append(
-            return_sheet.solve(grid, trace, np.array(enter), np.array(leave), frequency, sheet, share=1 / ENTRIES)
-        )
-    return found[0].inductance - found[1].inductance, found[0].resistance - found[1].resistance
-
-
-def _centre(grid: return_sheet.Cells, at: tuple[int, int]) -> tuple[float, float]:
-    return float(grid.x[at[0]]), float(grid.y[at[1]])

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from shapely.ops import substring
 
-from quietcopper.board.model import Floats, Ints, Names, Shapes, Table, column
+from quietcopper.board.model import Bools, Floats, Ints, Names, Shapes, Table, column
 from quietcopper.electrical.section_cuts import LINE_REACH, Cuts
 from quietcopper.electrical.section_stack import Content, cross_section
 from quietcopper.electrical.tables import Runs
@@ -30,7 +30,8 @@ HALVINGS = 3  # of a step, to find where the section changes: an eighth of it
 class Parts(Table):
     """Stretches of runs with one cross-section each, ordered by run and place.
 
-    run : row of the runs; start, stop : distance along its trace, m; section : index of the section
+    run : row of the runs; start, stop : distance along its trace, m; section : index of the section; flipped : whether
+    that describes the place upside down
     z0 : ohm, er_effective, delay : s/m, nan where the section could not be solved
     """
 
@@ -38,6 +39,7 @@ class Parts(Table):
     start: Floats = column(np.float64)
     stop: Floats = column(np.float64)
     section: Ints = column(np.int32)
+    flipped: Bools = column(np.bool_)
     z0: Floats = column(np.float64)
     er_effective: Floats = column(np.float64)
     delay: Floats = column(np.float64)
@@ -166,8 +168,9 @@ def _numbered(
 ) -> tuple[Parts, tuple[CrossSection, ...], Names]:
     sections: dict[CrossSection, int] = {}  # the two outer layers of a board may have the same ones
     number: dict[Content, int] = {}
+    turned: dict[Content, bool] = {}
     problem: dict[Content, str] = {}
-    out: list[tuple[int, float, float, int]] = []
+    out: list[tuple[int, float, float, int, bool]] = []
     for i, stretches in enumerate(found):
         row = int(rows[i])
         base = float(runs.start[row])
@@ -176,19 +179,27 @@ def _numbered(
             if content not in number and content not in problem:
                 try:
                     section = cross_section(view.board, content, view.settings.etch)
+                    turned[content] = content.flipped(view.board)
                     number[content] = sections.setdefault(section, len(sections))
                 except OutOfRange as reason:
                     problem[content] = str(reason)
             if content in number:
-                out.append((row, base + stretch.low, base + stretch.high, number[content]))
+                out.append((row, base + stretch.low, base + stretch.high, number[content], turned[content]))
             elif not reasons[i]:
                 reasons[i] = problem[content]
     order = sorted(out)
-    columns = list(zip(*order, strict=True)) if order else [()] * 4
-    run_, start, stop, section_ = (np.array(c) for c in columns)
+    columns = list(zip(*order, strict=True)) if order else [()] * 5
+    run_, start, stop, section_, flipped = (np.array(c) for c in columns)
     nan = np.full(len(order), np.nan)
     parts = Parts(
-        run_.astype(np.int32), start.astype(float), stop.astype(float), section_.astype(np.int32), nan, nan, nan
+        run_.astype(np.int32),
+        start.astype(float),
+        stop.astype(float),
+        section_.astype(np.int32),
+        flipped.astype(np.bool_),
+        nan,
+        nan,
+        nan,
     )
     has = np.isin(rows, parts.run)
     reasons[has] = ""

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -25,11 +26,12 @@ from quietcopper.fields.section_charges import Charges, field_at, solve_charges
 from quietcopper.fields.section_edges import check
 from quietcopper.fields.section_kernels import FREE, ONE_PLANE, TWO_PLANES, rule
 from quietcopper.fields.section_mesh import lay_panels, nodes
-from quietcopper.fields.section_solver import FINE
+from quietcopper.fields.section_solver import COARSE, FINE
 from quietcopper.units import EPS0, MU0
 
 DB_PER_NEPER = 20 / math.log(10)
 _ORDER = 4  # of the panels; 1e-5 in the matrices, see the tests of section_solver
+_QUICK_ORDER = 3  # of coarse panels in `loop`
 _STEP = 0.02  # largest relative change of a permittivity in the three solutions
 LOW_RELAXATION, HIGH_RELAXATION = 1e3, 1e12  # Hz; Svensson's model is insensitive to both inside them
 
@@ -194,17 +196,12 @@ def lossy(
         raise OutOfRange("conductor loss needs copper with a thickness")
     checked("conductivity", conductivity)
     checked("roughness", roughness, open_low=False)
-    bare = _solved(_without_dielectrics(section))
-    copper, planes = _crowding(bare)
-    c0 = (bare.bare_capacitance + bare.bare_capacitance.T) / 2
-    per_ampere: Floats = np.linalg.inv(c0).astype(
-        np.float64
-    )  # volts on the lines that put one unit of charge, so of current, on one of them
+    inductance, crowding, plane_crowding = _loops(_solved(_without_dielectrics(section)))
     return LossyLines(
         section=section,
-        external_inductance=MU0 * per_ampere,
-        crowding=per_ampere @ (copper + planes) @ per_ampere,
-        plane_crowding=per_ampere @ planes @ per_ampere,
+        external_inductance=inductance,
+        crowding=crowding,
+        plane_crowding=plane_crowding,
         direct=np.array([s.thickness * (s.width - s.etch * s.thickness) for s in section.lines]),
         capacitance=_capacitance_series(section),
         conductivity=conductivity,
@@ -212,6 +209,38 @@ def lossy(
         stated_at=float(checked("frequency", stated_at)),
         roughness_factor=roughness_factor,
     )
+
+
+def loop(section: CrossSection, line: int = 0) -> tuple[float, float]:
+    """Inductance (H/m, current on the surface) and crowding (1/m; times the surface resistance, ohm/m) of one line's
+    loop, the others open; dielectrics do not matter. Good to 1e-4, so that two sections that differ in a plane's edge
+    may be subtracted. Kept by the section's content.
+
+    Raises OutOfRange for conductors without thickness: their loss is not finite.
+    """
+    plain, lines = _without_dielectrics(section).canonical()
+    inductance, crowding = _kept_loops(plain)
+    own = lines.index(line)
+    return float(inductance[own, own]), float(crowding[own, own])
+
+
+@lru_cache(maxsize=1 << 12)
+def _kept_loops(section: CrossSection) -> tuple[Floats, Floats]:
+    check(section)
+    if any(strip.thickness == 0 for strip in section.lines + section.grounds):
+        raise OutOfRange("conductor loss needs copper with a thickness")
+    mesh = nodes(lay_panels(section, COARSE.growth, COARSE.tip), _QUICK_ORDER)
+    return _loops(solve_charges(mesh))[:2]
+
+
+def _loops(bare: Charges) -> tuple[Floats, Floats, Floats]:
+    """External inductance, H/m, and crowding, 1/m, of all copper and of the planes alone, (n, n) each."""
+    copper, planes = _crowding(bare)
+    c0 = (bare.bare_capacitance + bare.bare_capacitance.T) / 2
+    per_ampere: Floats = np.linalg.inv(c0).astype(
+        np.float64
+    )  # volts on the lines that put one unit of charge, so of current, on one of them
+    return MU0 * per_ampere, per_ampere @ (copper + planes) @ per_ampere, per_ampere @ planes @ per_ampere
 
 
 def loss_tangent(section: CrossSection, line: int = 0) -> float:

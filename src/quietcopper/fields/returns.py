@@ -80,6 +80,19 @@ def plane_inductance(width: ArrayLike, offset: ArrayLike, height: ArrayLike) -> 
     return MU0 / (2 * np.pi) * np.log(np.abs(z + np.sqrt(z - 1) * np.sqrt(z + 1)))
 
 
+def edge_inductance(width: ArrayLike, offset: ArrayLike, height: ArrayLike) -> Floats:
+    """What the edges of a finite plane add to the loop of a thin line over it, H/m; arguments as `plane_inductance`.
+
+    (mu0/2pi) ln[(|u|^2 - 1) W / (4 h |1 + z/r|)], u = z + r, r = sqrt(z-1) sqrt(z+1), z = 2(x + jh)/W: the plane's
+    outside mapped on to a circle's. Exact for an isolated thin plane; (mu0/2pi) ln(1/cos(atan(h/a)/2)) at a from the
+    one edge of a half plane.
+    """
+    w, h = checked("plane width", width), checked("height", height)
+    z = 2 * (np.asarray(offset, dtype=float) + 1j * h) / w
+    root = np.sqrt(z - 1) * np.sqrt(z + 1)
+    return MU0 / (2 * np.pi) * np.log((np.abs(z + root) ** 2 - 1) * w / (4 * h * np.abs(1 + z / root)))
+
+
 def imbalance(plane: ArrayLike, loop: ArrayLike) -> Floats:
     """Current division factor h of a line: net inductance of its plane over the loop inductance, 0 to 1.
 

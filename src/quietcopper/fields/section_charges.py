@@ -63,17 +63,21 @@ def solve_charges(mesh: Mesh) -> Charges:
     potentials = (conductor[:, None] == np.arange(panels.lines)).astype(float)
     b = np.zeros((n + free, panels.lines), order="F")
     b[:nc] = potentials
-    bare = np.zeros((nc + free, nc + free), order="F")
-    bare[:nc, :nc] = a[:nc, :nc]
-    b_bare = np.zeros((nc + free, panels.lines), order="F")
-    b_bare[:nc] = potentials
+    if n > nc or len(shared):
+        bare = np.zeros((nc + free, nc + free), order="F")
+        bare[:nc, :nc] = a[:nc, :nc]
+        b_bare = np.zeros((nc + free, panels.lines), order="F")
+        b_bare[:nc] = potentials
+        if free:
+            bare[:nc, nc] = 1.0
+            bare[nc, :nc] = mesh.weight[:nc]
+        charge_bare = _linear_solve(bare, b_bare)[:nc]
     if free:  # no plane: the potential has an unknown constant, and the conductors' charges sum to nothing
         a[:nc, n] = 1.0
         a[n, :n] = gather.sum(axis=0)
-        bare[:nc, nc] = 1.0
-        bare[nc, :nc] = mesh.weight[:nc]
     loaded = _linear_solve(a, b)
-    charge_bare = _linear_solve(bare, b_bare)[:nc]
+    if n == nc and not len(shared):  # one dielectric everywhere puts the same charges, total and free in one ratio
+        charge_bare = loaded[:nc]
     return Charges(
         mesh=mesh,
         loaded=loaded[:n],
