@@ -153,3 +153,24 @@ def test_thousands_of_ties_join_only_their_neighbours() -> None:
     lacking = (lacking + lacking.T) / 2
     lacking = lacking + sparse.diags_array(np.maximum(lacking.diagonal(), plane_points.LEAST) - lacking.diagonal())
     assert abs(lacking @ built.lack - sparse.eye_array(len(ties))).max() < 1e-3
+
+
+def test_a_neck_that_few_cells_do_not_see() -> None:
+    """Two squares of 20 mm on both sides of a slot of 0.2 mm, joined by 0.12 mm of copper, which cells of 0.7 mm do not
+    see: the lowest mode, the squares' capacitances against the neck, is that of cells of 0.1 mm within 20 %. A tie on a
+    pad that hangs on a thread counts nowhere where the thread is not seen: 0.1 % of the plane without them."""
+    cut = shapely.union(shapely.box(20.4, -1, 20.6, 10.1), shapely.box(20.4, 10.22, 20.6, 21))
+    shape = shapely.transform(shapely.box(0, 0, 41, 20).difference(cut), lambda c: c * MM)
+    found = plane_pair_solver.solve(PAIR, shape, 4e9, NONE, 1e-4, cells=1500)
+    fine = plane_pair_solver.solve(PAIR, shape, 4e9, NONE, 1e-4, 0.1 * MM)
+    one, two = (e.expansion.eigenvalues[e.expansion.resonances()][0] for e in (found, fine))
+    assert_allclose(np.sqrt(one), np.sqrt(two), rtol=0.2)
+    plain = shapely.box(0, 0, 40, 30)
+    threaded = shapely.union_all([plain, shapely.box(40, 10, 42, 10.002), shapely.box(42, 9, 44, 11)])
+    ties = np.array([[10, 10], [43, 10]]) * MM
+    got = []
+    for mine, at in ((plain, ties[:1]), (threaded, ties)):
+        outline = shapely.transform(mine, lambda c: c * MM)
+        solved = plane_pair_solver.solve(PAIR, outline, 4e9, NONE, 1e-4, 0.4 * MM, ties=at, tie_radius=0.1 * MM)
+        got.append(np.sqrt(solved.expansion.eigenvalues[:3]))
+    assert_allclose(got[1], got[0], rtol=1e-3)

@@ -30,6 +30,10 @@ NARROW = 2.0  # fine cells: openings narrower than this are found by scanning
 SMALL = 6.0  # cells: larger holes are drawn, not spread
 
 
+class TooCoarse(OutOfRange):
+    """The grid does not see copper that matters; a finer one may."""
+
+
 @dataclass(frozen=True, eq=False)
 class Grid:
     """Cells of size (dx, dy) from the corner (x0, y0). volume : (nx, ny) share of copper; right, up : passages

@@ -22,7 +22,8 @@ from scipy.sparse.linalg import splu
 from scipy.spatial import cKDTree
 
 from quietcopper.errors import OutOfRange
-from quietcopper.fields.plane_grid import Grid
+from quietcopper.fields.compiled import compiled
+from quietcopper.fields.plane_grid import Grid, TooCoarse
 from quietcopper.fields.ranges import Floats
 
 NEAR = 5  # cells: ports nearer than this are corrected for the grid
@@ -84,8 +85,8 @@ def sources(grid: Grid, index: Index, points: Floats, spread: Spread | None = No
     return on_copper(grid, index, points, four_cells(grid, points) if spread is None else spread).toarray()
 
 
-def on_copper(grid: Grid, index: Index, points: Floats, spread: Spread) -> sparse.csr_array:
-    """As `sources`, sparse."""
+def on_copper(grid: Grid, index: Index, points: Floats, spread: Spread, *, lost: bool = False) -> sparse.csr_array:
+    """As `sources`, sparse. lost : points in copper that the grid gave up (less than 2 % of all) have no share"""
     outside = ~shapely.intersects_xy(grid.drawn, points)
     where = index[spread.cells[..., 0], spread.cells[..., 1]]
     centre = grid.centre[spread.cells[..., 0], spread.cells[..., 1]]
@@ -102,11 +103,12 @@ def on_copper(grid: Grid, index: Index, points: Floats, spread: Spread) -> spars
     seen[point, cell] = shapely.covers(grid.drawn, ways)
     share = np.where(seen, np.maximum(spread.share, 1e-6), 0.0)  # a hair even for a cell touched at its corner
     total = share.sum(axis=1)
-    if np.any(outside | (total == 0)):
-        bad = points[np.argmax(outside | (total == 0))]
-        raise OutOfRange(f"the point at {bad[0] * 1e3:.3f}, {bad[1] * 1e3:.3f} mm lies outside the plane pair")
+    for wrong, error in ((outside, OutOfRange), (total == 0, TooCoarse)):
+        if np.any(wrong) and not (lost and error is TooCoarse):
+            bad = points[np.argmax(wrong)]
+            raise error(f"the point at {bad[0] * 1e3:.3f}, {bad[1] * 1e3:.3f} mm lies outside the plane pair")
     port = np.broadcast_to(np.arange(len(points))[:, None], seen.shape)
-    entries = ((share / total[:, None])[seen], (where[seen], port[seen]))
+    entries = ((share / np.where(total > 0, total, 1.0)[:, None])[seen], (where[seen], port[seen]))
     return sparse.coo_array(entries, shape=(int(index.max()) + 1, len(points))).tocsr()
 
 
@@ -130,15 +132,40 @@ def _far(distance: Floats) -> Floats:
     return -(np.log(distance) + np.euler_gamma + 1.5 * np.log(2)) / (2 * np.pi)
 
 
+def _potential(reach: int) -> Floats:
+    """(reach + 1, reach + 1) the lattice potential by columns and rows apart: exact near, else as far off."""
+    step = np.arange(reach + 1)
+    with np.errstate(divide="ignore"):
+        out = _far(np.hypot(step[:, None], step))
+    near = min(reach + 1, NEAR + 2)
+    out[:near, :near] = _lattice()[:near, :near]
+    return out
+
+
 def _between(one: Spread, two: Spread, a: Index, b: Index) -> Floats:
     """(n,) potential that the lattice gives point b[i] of `two` from point a[i] of `one`."""
-    apart = np.abs(one.cells[a][:, :, None, :] - two.cells[b][:, None, :, :])
-    near = np.all(apart < NEAR + 2, axis=-1)
-    inside = np.minimum(apart, NEAR + 1)
-    with np.errstate(divide="ignore"):
-        far = _far(np.hypot(apart[..., 0], apart[..., 1]))
-    lattice = np.where(near, _lattice()[inside[..., 0], inside[..., 1]], np.where(near, 0.0, far))
-    return np.einsum("ni,nij,nj->n", one.share[a], lattice, two.share[b])
+    reach = max(int(np.ptp(np.concatenate([s.cells[..., axis].ravel() for s in (one, two)]))) for axis in (0, 1))
+    return np.asarray(_summed(one.cells, one.share, two.cells, two.share, a, b, _potential(reach)))
+
+
+@compiled()
+def _summed(
+    cells: Index, share: Floats, others: Index, other_share: Floats, a: Index, b: Index, potential: Floats
+) -> Floats:  # pragma: no cover - compiled
+    """(n,) potential by columns and rows apart, weighted with both shares."""
+    out = np.zeros(len(a))
+    for k in range(len(a)):
+        for i in range(share.shape[1]):
+            if share[a[k], i] == 0.0:
+                continue
+            total = 0.0
+            for j in range(other_share.shape[1]):
+                if other_share[b[k], j] != 0.0:
+                    m = abs(cells[a[k], i, 0] - others[b[k], j, 0])
+                    n = abs(cells[a[k], i, 1] - others[b[k], j, 1])
+                    total += other_share[b[k], j] * potential[m, n]
+            out[k] += share[a[k], i] * total
+    return out
 
 
 def unresolved(grid: Grid, points: Floats, radius: Floats) -> Floats:
@@ -170,9 +197,10 @@ def _lacking(
     found = cKDTree(points).sparse_distance_matrix(cKDTree(others), reach * size + widest, output_type="coo_matrix")
     one, two = found.row.astype(np.intp), found.col.astype(np.intp)
     distance = np.hypot(*(points[one] - others[two]).T)
+    close = distance < reach * size + radius[one] + other_radius[two]
     if same:
-        apart = one != two
-        one, two, distance = one[apart], two[apart], distance[apart]
+        close &= one != two
+    one, two, distance = one[close], two[close], distance[close]
     touching = distance < radius[one] + other_radius[two]
     if np.any(touching):
         i = one[np.argmax(touching)]
@@ -203,7 +231,10 @@ class Ties:
     @classmethod
     def build(cls, grid: Grid, index: Index, points: Floats, radius: Floats) -> Ties:
         spread = circles(grid, points, radius)
-        feed = on_copper(grid, index, points, spread)
+        feed = on_copper(grid, index, points, spread, lost=True)
+        held = np.flatnonzero(feed.sum(axis=0) > 0)  # the others tie copper that is not solved
+        feed, points, radius = feed[:, held], points[held], radius[held]
+        spread = Spread(spread.cells[held], spread.share[held])
         lacking = _lacking(grid, points, radius, spread, points, radius, None, 2.5)
         lacking = (lacking + lacking.T) / 2
         lack = _inverse_in_clusters(lacking)
@@ -235,13 +266,23 @@ def _inverse_in_clusters(matrix: sparse.csr_array) -> sparse.csr_array:
     return (out + out.T) / 2
 
 
+def _above(block: sparse.csc_array, floor: float) -> bool:
+    """Whether all eigenvalues of a symmetric matrix lie above `floor`: the signs of its pivots tell (Sylvester)."""
+    shifted = sparse.csc_array(block - floor * sparse.eye_array(block.shape[0]))
+    try:
+        factors = splu(shifted, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
+    except RuntimeError:  # singular
+        return False
+    return bool(np.array_equal(factors.perm_r, factors.perm_c) and np.all(factors.U.diagonal() > 0))
+
+
 def _kept(block: sparse.csc_array, diagonal: Floats) -> tuple[Index, Index, Floats]:
     """Row, column and value of what counts of one block's inverse: it dies away within a few ties, and a whole one
     would join every tie of a stitched plane with every other."""
     block = block + sparse.diags_array(diagonal - block.diagonal())
     n = len(diagonal)
     floor = LEAST / 2
-    if n > DENSE and np.all(2 * diagonal - abs(block).sum(axis=0) > floor):  # Gershgorin: no eigenvalue below
+    if n > DENSE and _above(block, floor):
         solve = splu(block.tocsc()).solve
         pieces = [(first, solve(np.eye(n, min(DENSE, n - first), -first))) for first in range(0, n, DENSE)]
     else:
