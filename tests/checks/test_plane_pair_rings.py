@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from quietcopper.build import Hop, chip, rectangle, small_board
+from quietcopper.electrical.choices import supply_as_reference
 from quietcopper.electrical.plane_pairs import as_ground, impedance_at_pins, pair_modes
 from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.electrical.view import View
@@ -52,6 +53,13 @@ def test_a_piece_of_supply_that_rings_is_not_told_to_become_ground(run, fast):
     assert finding.evidence["resonance_hz"] == pytest.approx(C0 / (2 * 4.2**0.5) / 104.5e-3, rel=0.01)
     assert finding.cause.title.startswith("Pieces of supply 3V3 lie on layer 3")
     assert [(r.change.kind, r.solved) for r in finding.remedies] == [("", "not solved")]
+
+
+def test_a_supply_in_which_no_line_returns_is_not_said_to_carry_returns():
+    """CLK stays on layer 1 over ground: what it could have to do with the supply below is a change of layers."""
+    title = supply_as_reference(View(board(hop=False), Settings()), 2).title
+    assert title.endswith("is supply 3V3, and lines change layers through it")
+    assert supply_as_reference(View(board(), Settings()), 2).title.endswith("and signals of layer 4 return in it")
 
 
 def test_the_table_of_pairs_tells_modes_and_what_excites_them(fast):

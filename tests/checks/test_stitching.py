@@ -7,7 +7,7 @@ import pytest
 
 from quietcopper.build import rectangle, small_board
 from quietcopper.electrical.settings import Settings
-from quietcopper.electrical.stitching import distances, open_stretches, tied_pairs
+from quietcopper.electrical.stitching import distances, open_stretches, places_beside, tied_pairs, with_ties
 from quietcopper.electrical.view import View
 from quietcopper.units import C0
 
@@ -93,3 +93,20 @@ def test_vias_round_a_pocket_tie_it() -> None:
     (pocket,) = [pair for pair in tied_pairs(view) if pair.lower_layer == 2 and pair.upper_layer == 0]
     assert not len(pocket.ties)
     assert distances(view, pocket).largest == pytest.approx(11 * 2**0.5 * MM, rel=0.02)
+
+
+def test_a_strip_between_the_rows_of_a_grid_is_tied_beside_them() -> None:
+    """A strip of ground 1.2 mm wide on layer 3 under a plane on layer 2: the rows of a grid of 2.5 mm pass 0.65 mm
+    above it; the vias proposed stand in it with their whole barrel, moved by no more than half a pitch."""
+    b = small_board(ground=(2,))
+    b.pour("GND", 3, rectangle(5, 10, 45, 11.2), keep_islands=True)
+    b.via("GND", (6, 10.6))
+    view = View(b.build(), Settings())
+    (pair,) = tied_pairs(view)
+    rows = np.array([(x, y) for x in np.arange(7, 45, 2.5) for y in (9.35, 11.85)]) * MM
+    places = places_beside(pair, rows, 1.25 * MM)
+    assert np.hypot(*(places - rows).T).max() <= 1.25 * MM
+    assert len(with_ties(view, pair, rows).added) == 0
+    tied = with_ties(view, pair, places)
+    assert len(tied.added) >= len(rows) / 2  # one of each two rows at least
+    assert distances(view, tied).largest < 2 * MM

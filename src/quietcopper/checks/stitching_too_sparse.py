@@ -13,6 +13,7 @@ from quietcopper.electrical.stitching import (
     grid_places,
     highest_beside,
     patch_modes,
+    places_beside,
     tied_pairs,
     with_ties,
 )
@@ -64,6 +65,7 @@ SOURCES = (
 )
 MARGIN = 2.1  # times the frequency that the first resonance must exceed: so far it is looked for (6 dB)
 STEP = 0.5e-3  # m, of a proposed pitch
+LEAST_GAIN = 0.5  # dB; a change that gains less is no proposal
 
 
 def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
@@ -105,6 +107,8 @@ def _judge(view: View, pair: PlanePair, top: float, beside: int, allow: Mapping[
     net, layers = board.nets[board.areas.net[pair.upper]], (pair.upper_layer, pair.lower_layer)
     names = [board.layers[layer].name for layer in layers]
     change, after = _stitch(view, pair, found, net, pitch, wanted)
+    excess = allowance.excess_db(C0 / (4 * after * er**0.5)) if after else float("-inf")
+    helps = excess < allowance.excess_db(C0 / (4 * first * er**0.5)) - LEAST_GAIN
     near = view.near(*at)
     both = f"layers {layers[0] + 1} and {layers[1] + 1}"
     return Finding(
@@ -116,8 +120,10 @@ def _judge(view: View, pair: PlanePair, top: float, beside: int, allow: Mapping[
         place=Place(at, _sparse(found, pitch), layers, (net,) if net else ()),
         predicted=C0 / (4 * first * er**0.5),
         allowance=allowance,
-        cause=CauseHint(f"untied:{names[0]}:{names[1]}", f"{net} on {both} is tied too sparsely", change),
-        remedies=(Remedy(change, allowance.excess_db(C0 / (4 * after * er**0.5)) if after else float("-inf")),),
+        cause=CauseHint(
+            f"untied:{names[0]}:{names[1]}", f"{net} on {both} is tied too sparsely", change if helps else None
+        ),
+        remedies=(Remedy(change, excess),) if helps else (),
         evidence={
             "resonance_hz": first,
             "highest_frequency_hz": top,
@@ -148,7 +154,8 @@ def _stitch(
     change = Proposal(
         f"{words}{engineering(pitch, 'm')} where they fit", "stitch", {"net": net, "pitch": pitch, "box": box}
     )
-    tied = with_ties(view, pair, grid_places((x0, y0, x1, y1), pitch))
+    # as `changes.vias.stitch` does: a place without room is tried up to half a pitch beside it
+    tied = with_ties(view, pair, places_beside(pair, grid_places((x0, y0, x1, y1), pitch), pitch / 2))
     now = distances(view, tied)
     modes = patch_modes(view, tied, now.place, now.largest, MARGIN * wanted)
     return change, float(modes.frequency[0]) if len(modes.frequency) else None

@@ -11,7 +11,7 @@ import shapely
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
 from quietcopper.electrical.view import PLANE, View
 from quietcopper.fields.spectra import knee
-from quietcopper.units import C0, engineering
+from quietcopper.units import C0, engineering, listed
 
 if TYPE_CHECKING:
     from quietcopper.electrical.supply_impedance import Reach, SupplyNetwork
@@ -42,20 +42,21 @@ def supply_as_reference(view: View, layer: int) -> Choice:
     over = runs.reference >= 0
     over[over] = board.areas.layer[runs.reference[over]] == layer
     routed = np.unique(runs.layer[over & signal[runs.net]])
-    numbers = [str(int(i) + 1) for i in routed] or ["unknown"]
+    numbers = [str(int(i) + 1) for i in routed]
     pitch = stitching_pitch(view, np.unique(runs.net[over & signal[runs.net]]).tolist(), layer)
-    who = f"layer {numbers[0]}" if len(numbers) == 1 else f"layers {', '.join(numbers[:-1])} and {numbers[-1]}"
+    layers = f"layer{'s' if len(numbers) > 1 else ''} {listed(numbers, len(board.layers))}"
+    who = f"signals of {layers} return in" if numbers else "lines change layers through"
     pieces = f"{len(supplies)} supplies ({_few(supplies)})" if len(supplies) > 1 else f"supply {''.join(supplies)}"
     supply = np.array([role.kind == SUPPLY for role in view.roles])[board.areas.net]
     if float(shapely.area(board.areas.shape[on & supply]).sum()) < PLANE * board.outline.area:
         return Choice(
             f"supply as reference:{board.layers[layer].name}",
-            f"Pieces of {pieces} lie on {label}, and signals of {who} return in them",
+            f"Pieces of {pieces} lie on {label}, and {who} them",
             (f"lead the signals beside the pieces of supply on {label}, or put ground in their place", "", {}),
         )
     return Choice(
         f"supply as reference:{board.layers[layer].name}",
-        f"{label[0].upper()}{label[1:]} is {pieces}, and signals of {who} return in it",
+        f"{label[0].upper()}{label[1:]} is {pieces}, and {who} it",
         (
             f"{label} becomes ground, tied to the other ground by vias every {engineering(pitch, 'm')} where they fit",
             "area-to-net" if view.ground_name and supplies else "",

@@ -148,6 +148,21 @@ def grid_places(box: tuple[float, float, float, float], pitch: float) -> Floats:
     return np.stack(np.meshgrid(*out, indexing="ij"), -1).reshape(-1, 2)
 
 
+def places_beside(pair: PlanePair, places: Floats, reach: float) -> Floats:
+    """Places (n, 2), each led into the pair's copper where it lies within `reach` (m) of room for a via there."""
+    near = shapely.intersection(pair.shape, shapely.box(*places.min(axis=0), *places.max(axis=0)).buffer(reach))
+    room = shapely.buffer(near, -1.01 * VIA)
+    if room.is_empty:
+        return places
+    shapely.prepare(room)
+    points = shapely.points(places)
+    beside = np.flatnonzero(shapely.dwithin(points, room, reach) & ~shapely.intersects(room, points))
+    out = places.copy()
+    if len(beside):
+        out[beside] = shapely.get_coordinates(shapely.shortest_line(points[beside], room))[1::2]
+    return out
+
+
 def border(view: View, pair: PlanePair) -> shapely.Geometry:
     """The part of a pair's outer edge that lies along the board's edge, as lines."""
     outline = view.board.outline
