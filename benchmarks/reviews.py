@@ -1,5 +1,5 @@
-"""Time of a whole review by stage on all cores, on built boards of growing size, the largest of 2,000 trace pieces, all
-of which cross a split supply: how far one is from a review while waiting."""
+"""Time of a whole review by stage on all cores, on built boards of growing size, the largest of 2,000 trace pieces:
+once over whole ground and once all across a split supply. How far one is from a review while waiting."""
 
 from __future__ import annotations
 
@@ -19,15 +19,17 @@ DRIVEN = Settings(
 )
 
 
-def routed(lines: int) -> Board:
-    """Parallel and crossing lines on layers 1 and 4 with vias between, over ground and a supply cut in two."""
+def routed(lines: int, *, split: bool) -> Board:
+    """Parallel and crossing lines on layers 1 and 4 with vias between, over ground and more ground, or a supply cut
+    in two."""
     rng = np.random.default_rng(3)
     size = 20 + lines * 0.9
-    b = small_board(size_mm=(120.0, size), ground=(2,))
-    b.net("3V3", kind="power")
-    b.net("5V", kind="power")
-    b.pour("3V3", 3, rectangle(0.5, 0.5, 59.8, size - 0.5), keep_islands=True)
-    b.pour("5V", 3, rectangle(60.2, 0.5, 119.5, size - 0.5), keep_islands=True)
+    b = small_board(size_mm=(120.0, size), ground=(2,) if split else (2, 3))
+    if split:
+        b.net("3V3", kind="power")
+        b.net("5V", kind="power")
+        b.pour("3V3", 3, rectangle(0.5, 0.5, 59.8, size - 0.5), keep_islands=True)
+        b.pour("5V", 3, rectangle(60.2, 0.5, 119.5, size - 0.5), keep_islands=True)
     for i in range(lines):
         y = 10 + i * 0.9
         b.part(f"R{i}A", chip("0402"), (6, y), nets=("", f"N{i}"))
@@ -39,7 +41,11 @@ def routed(lines: int) -> Board:
 
 
 def main() -> None:
-    boards = {"demo, revision A": revision_a(), "60 lines": routed(60), "285 lines": routed(285)}
+    boards = {"demo, revision A": revision_a()}
+    for lines in (60, 285):
+        for split in (False, True):
+            over = "a split supply" if split else "whole ground"
+            boards[f"{lines} lines over {over}"] = routed(lines, split=split)
     for name, board in boards.items():
         timings: dict[str, float] = {}
         began = time.perf_counter()

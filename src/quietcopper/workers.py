@@ -6,6 +6,7 @@ safe or of no use (one core, other threads, no fork on the system, within a fork
 
 from __future__ import annotations
 
+import io
 import os
 import pickle
 import signal
@@ -15,11 +16,14 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any, BinaryIO, TypeVar, cast
 
+import numpy as np
+import shapely
 from threadpoolctl import threadpool_limits
 
 T = TypeVar("T")
 FORKS = hasattr(os, "fork") and sys.platform != "darwin"  # whose own libraries do not bear it
 _TICKET = 2  # bytes
+_RING = int(shapely.GeometryType.LINEARRING)
 _MOST_PIECES = 1 << (8 * _TICKET)
 Outcome = tuple[bool, Any]  # whether a piece ended well, and its result, else what it raised
 _allowed = 1
@@ -135,14 +139,30 @@ def _start(work: Sequence[Callable[[], Any]], take: int) -> tuple[int, BinaryIO]
         os._exit(0)
 
 
+class _Pickler(pickle.Pickler):
+    """Sends an array of geometries as one block, which takes a fifth of the time of one after the other."""
+
+    def reducer_override(self, obj: Any) -> Any:
+        if not (isinstance(obj, np.ndarray) and obj.dtype == object and obj.size and shapely.is_geometry(obj).all()):
+            return NotImplemented
+        if (shapely.get_type_id(obj) == _RING).any():  # which WKB does not know
+            return NotImplemented
+        return _geometries, (shapely.to_wkb(obj.ravel()), obj.shape)
+
+
+def _geometries(wkb: Any, shape: tuple[int, ...]) -> Any:
+    return shapely.from_wkb(wkb).reshape(shape)
+
+
 def _packed(outcome: Outcome) -> bytes:
+    sink = io.BytesIO()
     try:
-        packed = pickle.dumps(outcome)
+        _Pickler(sink, pickle.HIGHEST_PROTOCOL).dump(outcome)
         if not outcome[0]:
-            pickle.loads(packed)  # some exceptions can be written and not read
+            pickle.loads(sink.getvalue())  # some exceptions can be written and not read
+        return sink.getvalue()
     except Exception as problem:
-        packed = pickle.dumps((False, RuntimeError(f"{outcome[1]!r} cannot be sent between processes: {problem}")))
-    return packed
+        return pickle.dumps((False, RuntimeError(f"{outcome[1]!r} cannot be sent between processes: {problem}")))
 
 
 def _received(source: BinaryIO) -> dict[int, Outcome]:

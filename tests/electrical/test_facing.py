@@ -33,7 +33,7 @@ def test_overlap_distance_and_capacitance() -> None:
     assert_allclose(facing.er, 4.2)
     assert_allclose(facing.capacitance, EPS0 * 4.2 * np.array([400, 150]) * MM2 / distance)
     assert facing.between.tolist() == [(), ()]
-    assert facing.shape[0].equals(shapely.box(0.01, 0, 0.03, 0.02))
+    assert facing.shape(0).equals(shapely.box(0.01, 0, 0.03, 0.02))
 
 
 def test_through_layers_without_copper_and_through_an_opening() -> None:
@@ -93,7 +93,7 @@ def test_agrees_with_an_overlay_of_the_whole_shapes(seed: int, shift: float) -> 
     }
     for row, pair in enumerate(zip(facing.upper.tolist(), facing.lower.tolist(), strict=True)):
         assert facing.area[row] == pytest.approx(expected.pop(pair) * MM2, rel=1e-9)
-        assert facing.shape[row].area == pytest.approx(facing.area[row], rel=1e-9)
+        assert facing.shape(row).area == pytest.approx(facing.area[row], rel=1e-9)
     assert all(area < 0.01 for area in expected.values())  # below the smallest that is listed
 
 

@@ -85,7 +85,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         inductance = float(pair_inductance(distance, DISTANCE, RADIUS))
         allowance = Allowance(allowed, "H", ALLOWANCES["inductance_nh"].source, f"{NAME}.inductance_nh")
         largest = max(rows, key=lambda row: (round(float(facing.area[row]), 12), -row))
-        at = facing.shape[largest].representative_point()
+        at = facing.shape(largest).representative_point()
         area = float(facing.area[rows].sum())
         thinner = math.floor(distance * allowed / inductance / THICKNESS_STEP) * THICKNESS_STEP
         change: Proposal | None = Proposal(
@@ -106,7 +106,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             message=f"Layers {upper + 1} and {lower + 1} face each other over {area * 1e4:.3g} cm² "
             f"at {engineering(distance, 'm')}: "
             f"{engineering(inductance, 'H')} between a pin and a capacitor 10 mm away, {per_area * 1e8:.3g} pF/cm².",
-            place=Place((at.x, at.y), facing.shape[largest], (upper, lower), tuple(nets)),
+            place=Place((at.x, at.y), facing.shape(largest), (upper, lower), tuple(nets)),
             predicted=inductance,
             allowance=allowance,
             cause=CauseHint(

@@ -10,6 +10,7 @@ import sys
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +19,7 @@ from quietcopper.errors import CallError
 from quietcopper.files import write_whole
 
 if TYPE_CHECKING:
+    from quietcopper.electrical.view import View
     from quietcopper.fields.section_solver import Tally
     from quietcopper.findings import Cause, Plan, Result
     from quietcopper.review.decisions import Decisions
@@ -91,14 +93,31 @@ def _progress_bar(quiet: bool) -> Iterator[Progress]:
 
 
 def _make_ready() -> None:
-    """Load the checks and the compiled parts of the solver of cross-sections, which takes seconds."""
+    """Load what a review needs, and the compiled parts of the solver of cross-sections, which takes seconds."""
     from quietcopper.checks import all_checks
     from quietcopper.fields.section import Coat, CrossSection, Sheet, Strip
     from quietcopper.fields.section_solver import solve
 
+    import_module("quietcopper.review")
     all_checks()
     strips = Strip(0.0, 2e-4, 3e-4, 35e-6), Strip(6e-4, 2e-4, 3e-4, 35e-6)
     solve(CrossSection(strips[:1], strips[1:], (Sheet(2e-4, 4.3),), coat_above=Coat(25e-6, 15e-6, 3.8)))
+
+
+def _first_look(board: Path, settings: Path | None, stackup: Path | None) -> tuple[View, dict[str, float]]:
+    """What the files say and what its geometry means, and seconds by stage. Raises ReadError and SettingsError."""
+    from quietcopper.electrical.settings import Settings, load_settings
+    from quietcopper.electrical.view import View
+
+    began, seconds = time.perf_counter(), dict[str, float]()
+    said = Settings()
+    if settings is not None:
+        from quietcopper.checks import allowance_defaults
+
+        said = load_settings(settings, allowance_defaults())
+    view = View(reading.read(board, said, stackup), said)
+    seconds["reading"] = time.perf_counter() - began
+    return view.prepare(seconds), seconds
 
 
 def review_to_folder(
@@ -112,42 +131,45 @@ def review_to_folder(
     quiet: bool = False,
     timings: dict[str, float] | None = None,
     sections_path: Path | None = None,
-    tally: Tally | None = None,
+    tallies: list[Tally] | None = None,
     processes: int = MOST_PROCESSES,
 ) -> Result:
     """Read, review and write the whole review into `folder`; nothing is written when reading fails.
 
-    sections_path : file that keeps solved cross-sections, else the settings' own; tally : filled with what was solved
+    sections_path : file that keeps solved cross-sections, else the settings' own
+    tallies : what was solved is added to it
     processes : at most so many share the work, one a core
     """
-    from quietcopper.checks import allowance_defaults
-    from quietcopper.electrical.settings import Settings, load_settings
-    from quietcopper.fields.section_solver import SectionCache
-    from quietcopper.fields.section_store import load_sections, save_sections
-    from quietcopper.findings.document import to_document, write_document
-    from quietcopper.report.html import write_html
-    from quietcopper.report.markup import write_markup
-    from quietcopper.report.pdf import write_pdf
-    from quietcopper.review import review
-    from quietcopper.review.decisions import decisions_path as beside
     from quietcopper.workers import meanwhile, several_processes, spread
 
-    seconds = timings if timings is not None else {}
     if folder.exists() and not folder.is_dir():
         raise CallError(f"{folder}: is a file; name a folder with -o")
-    settings = load_settings(settings_path, allowance_defaults()) if settings_path else Settings()
-    decided = known_decisions(decisions_path, board_path)
-    kept = sections_path or settings.kept_sections
-    sections = load_sections(kept) if kept is not None else SectionCache()
-    if tally is not None:
-        sections.tally = tally
     with at_work(quiet, processes) as progress:
         began = time.perf_counter()
         progress("reading", 0, 1)
-        # What the review needs is loaded while a copy of this process reads.
-        board = meanwhile(_make_ready, lambda: reading.read(board_path, settings, stackup_path))
-        seconds["reading, and loading the checks beside it"] = time.perf_counter() - began
-        result = review(board, settings, prove=prove, sections=sections, progress=progress, timings=seconds)
+        for package in ("electrical.view", "formats"):  # of use to both processes
+            import_module(f"quietcopper.{package}")
+        view, first = meanwhile(_make_ready, lambda: _first_look(board_path, settings_path, stackup_path))
+        from quietcopper.fields.section_solver import SectionCache
+        from quietcopper.fields.section_store import load_sections, save_sections
+        from quietcopper.findings.document import to_document, write_document
+        from quietcopper.report.html import write_html
+        from quietcopper.report.markup import write_markup
+        from quietcopper.report.pdf import write_pdf
+        from quietcopper.review import review_view
+        from quietcopper.review.decisions import decisions_path as beside
+
+        decided = known_decisions(decisions_path, board_path)
+        kept = sections_path or view.settings.kept_sections
+        sections = load_sections(kept) if kept is not None else SectionCache()
+        view.solved_before = sections
+        seconds = timings if timings is not None else {}
+        seconds["loading; beside it reading, and what needs no solver:"] = time.perf_counter() - began
+        seconds |= first
+        with several_processes(processes):  # again, for the libraries loaded since
+            result = review_view(view, prove=prove, progress=progress, timings=seconds)
+    if tallies is not None:
+        tallies.append(sections.tally)
     result = with_decisions(result, decided)
     began = time.perf_counter()
     if kept is not None:
@@ -307,10 +329,9 @@ def solved_line(tally: Tally) -> str:
 
 def run(args: argparse.Namespace) -> int:
     folder = args.output or Path(args.board.name.split(".")[0] + "-review")
-    from quietcopper.fields.section_solver import Tally
-
     timings: dict[str, float] = {}
-    tally, began = Tally(), time.perf_counter()
+    tallies: list[Tally] = []
+    began = time.perf_counter()
     result = review_to_folder(
         args.board,
         args.settings,
@@ -321,7 +342,7 @@ def run(args: argparse.Namespace) -> int:
         quiet=args.quiet,
         timings=timings,
         sections_path=args.sections,
-        tally=tally,
+        tallies=tallies,
     )
     if not args.quiet:
         print("\n".join(summary(result, folder)))
@@ -329,7 +350,7 @@ def run(args: argparse.Namespace) -> int:
         for stage, seconds in timings.items():
             print(f"{seconds:8.3f} s  {stage}")
         print(f"{time.perf_counter() - began:8.3f} s  in all; checks run on several cores at once where there are some")
-        print(solved_line(tally))
+        print(*map(solved_line, tallies), sep="\n")
     open_ones = [f for f in result.findings if f.id not in result.decisions or not result.decisions[f.id].set_aside]
     worst = max((f.excess_db for f in open_ones), default=float("-inf"))
     return 1 if args.fail_above is not None and worst > args.fail_above else 0

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from quietcopper.board import Board
 from quietcopper.board.model import Floats, Ints, Shapes, Table, column
@@ -21,7 +23,7 @@ class Facing(Table):
     """Pairs of areas with no other area between them, one row each, by layers and rows of the areas.
 
     upper, lower : rows in board.areas; upper_layer, lower_layer : their layers
-    area : facing copper, m2, openings of either left out; shape : where, as polygons
+    area : facing copper, m2, openings of either left out; tiles : where, as an array of polygons without common area
     distance : dielectric (and copper layers, filled with dielectric, between), m; er : of the sheets in series
     capacitance : eps0·er·area/distance, F, without fringes
     between : the copper layers between the two, without filled copper at that place, as a tuple of indices
@@ -36,7 +38,17 @@ class Facing(Table):
     er: Floats = column(np.float64)
     capacitance: Floats = column(np.float64)
     between: Shapes = column(object)
-    shape: Shapes = column(object)
+    tiles: Shapes = column(object)
+
+    @cached_property
+    def _united(self) -> dict[int, BaseGeometry]:
+        return {}
+
+    def shape(self, row: int) -> BaseGeometry:
+        """Where the two of a row face each other, as polygons."""
+        if row not in self._united:  # few are asked for, and uniting takes most of the time
+            self._united[row] = shapely.union_all(self.tiles[row])
+        return self._united[row]
 
 
 def facing_areas(board: Board) -> Facing:
@@ -64,7 +76,14 @@ def facing_areas(board: Board) -> Facing:
 
 def _overlaps(shapes: Shapes, other: LayerCopper) -> tuple[Index, Index, Shapes]:
     """Pairs (tile, tile of the other layer) that overlap, and where."""
-    mine, theirs = other.tree.query(shapes, predicate="intersects")
+    mine, theirs = other.tree.query(shapes)
+    one, two = shapely.bounds(shapes)[mine], shapely.bounds(other.tiles)[theirs]
+    # tiles that only touch share no area: most pairs of planes tiled alike
+    both = np.minimum(one[:, 2:], two[:, 2:]) - np.maximum(one[:, :2], two[:, :2])
+    apart = (both <= 0).any(axis=1)
+    mine, theirs = mine[~apart], theirs[~apart]
+    meet = shapely.intersects(other.tiles[theirs], shapes[mine])
+    mine, theirs = mine[meet], theirs[meet]
     order = np.lexsort((theirs, mine))
     mine, theirs = mine[order], theirs[order]
     met = shapely.intersection(shapes[mine], other.tiles[theirs])
@@ -114,8 +133,6 @@ def _rows(
         if area < SMALLEST:
             continue
         ends = int(copper.rows[mine[a]]), int(other.rows[theirs[a]]), upper, lower
-        shape = shapely.union_all(met[a:b])
-        out.append(
-            (*ends, area, distance, er, EPS0 * er * area / distance, tuple(range(upper + 1, lower)), shape),
-        )
+        capacitance = EPS0 * er * area / distance
+        out.append((*ends, area, distance, er, capacitance, tuple(range(upper + 1, lower)), met[a:b]))
     return out

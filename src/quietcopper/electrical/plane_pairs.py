@@ -102,7 +102,7 @@ def plane_pairs(view: View) -> tuple[PlanePair, ...]:
     out = []
     for row in np.flatnonzero(facing.area >= SMALLEST).tolist():
         upper, lower = int(facing.upper[row]), int(facing.lower[row])
-        parts = [p for p in shapely.get_parts(facing.shape[row]).tolist() if p.area >= SMALLEST]
+        parts = [p for p in shapely.get_parts(facing.shape(row)).tolist() if p.area >= SMALLEST]
         if not parts:
             continue
         material = _material(board, int(facing.upper_layer[row]), int(facing.lower_layer[row]))

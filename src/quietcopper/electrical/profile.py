@@ -22,6 +22,7 @@ from quietcopper.board.model import Bools, Floats, Ints, Names, Shapes
 from quietcopper.electrical.drivers import resistors_before
 from quietcopper.electrical.openings import clearances
 from quietcopper.electrical.paths import longest_way, net_paths
+from quietcopper.electrical.paths import ready as ways_ready
 from quietcopper.electrical.sections import NO_LINE_OF_ITS_OWN
 from quietcopper.electrical.tables import GROUND, SIGNAL, Path
 from quietcopper.electrical.view import TYPICAL_DELAY, View
@@ -136,6 +137,7 @@ class Profiles:
 
     def ready(self, nets: Sequence[int], beside: Callable[[], object] = lambda: None) -> None:
         """Work out the profiles of many nets, shared out between processes. beside : done in this one meanwhile"""
+        ways_ready(self._view.board, self._view.copper)
         _ = self._view.line_table, self._view.part_kinds, self._before, self._pads, self._antipads, self._grounds
         new = [net for net in nets if net not in self._known]
         shares = [new[first::SHARES] for first in range(min(SHARES, len(new)))]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable, MutableMapping
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -28,7 +30,6 @@ from quietcopper.electrical.tables import (
     Runs,
 )
 from quietcopper.errors import OutOfRange
-from quietcopper.fields.section_solver import SectionCache
 
 if TYPE_CHECKING:
     from quietcopper.board.model import Floats, Ints
@@ -44,6 +45,7 @@ if TYPE_CHECKING:
     from quietcopper.electrical.supply_impedance import SupplyNetwork
     from quietcopper.electrical.supply_ways import NetWays
     from quietcopper.electrical.ways import Capacitors
+    from quietcopper.fields.section_solver import SectionCache
 
 
 SAME_DISTANCE = 1e-7  # m; distances that differ by less are equal
@@ -56,7 +58,7 @@ TYPICAL_DELAY = 6.5e-9  # s/m, for a net of which no run was solved; lines in la
 class View:
     """A board under given settings. Every property is computed at its first use and kept.
 
-    sections : cross-sections solved before, of this board or another; those solved now are added
+    sections, kept as solved_before : cross-sections solved before, of this board or another; those solved now are added
     pictures : whether checks solve what only a picture of a finding shows
     """
 
@@ -70,10 +72,32 @@ class View:
     ) -> None:
         self.pictures = pictures
         self.settings = settings if settings is not None else Settings()
-        self.sections = (SectionCache() if sections is None else sections).at(self.settings.accuracy)
+        self.solved_before = sections
         self.board = self.settings.correct(board)
         self._vias_on: dict[int, Ints] = {}
         self.kept_ground_ways: dict[int, NetWays] = {}
+
+    def prepare(
+        self, seconds: MutableMapping[str, float], progress: Callable[[str], None] = lambda stage: None
+    ) -> View:
+        """Work out what needs no solver, so that whoever is sent the view has it.
+
+        seconds : by stage, added to;  progress : told each stage as it begins
+        """
+        for stage, work in FIRST_STAGES:
+            progress(stage)
+            began = time.perf_counter()
+            work(self)
+            seconds[stage] = seconds.get(stage, 0.0) + time.perf_counter() - began
+        return self
+
+    @cached_property
+    def sections(self) -> SectionCache:
+        """Solved cross-sections."""
+        from quietcopper.fields.section_solver import SectionCache
+
+        known = SectionCache() if self.solved_before is None else self.solved_before
+        return known.at(self.settings.accuracy)
 
     @cached_property
     def roles(self) -> tuple[Role, ...]:
@@ -357,3 +381,11 @@ class View:
         distance, rows = self._pin_tree.query((x, y), k=min(4, self._pin_tree.n))
         rows, distance = np.atleast_1d(rows), np.atleast_1d(distance)
         return min(self.board.pin_label(int(row)) for row in rows[distance <= distance[0] + SAME_DISTANCE])
+
+
+FIRST_STAGES: tuple[tuple[str, Callable[[View], object]], ...] = (
+    ("net roles", lambda view: (view.roles, view.pairs, view.drivers)),
+    ("connected copper", lambda view: view.copper),
+    ("references", lambda view: (view.runs, view.gaps, view.layer_changes)),
+    ("neighbours", lambda view: view.neighbours),
+)

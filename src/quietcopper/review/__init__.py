@@ -1,5 +1,5 @@
 """Runs the checks, ranks, groups by cause, compares revisions."""
 
-from quietcopper.review.runner import review
+from quietcopper.review.runner import review, review_view
 
-__all__ = ["review"]
+__all__ = ["review", "review_view"]

@@ -15,9 +15,8 @@ from typing import Any, cast
 import numpy as np
 
 from quietcopper.checks import Check, sections_ahead
-from quietcopper.electrical.paths import ready
 from quietcopper.electrical.tables import SIGNAL
-from quietcopper.electrical.view import View
+from quietcopper.electrical.view import FIRST_STAGES, View
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.section_solver import Tally
 from quietcopper.findings import Coverage, Finding, NotChecked
@@ -32,21 +31,18 @@ Said = list[Finding | Coverage | NotChecked]
 log = logging.getLogger(__name__)
 
 
-def _ways_and_facing(view: View) -> None:
+def _ways_and_planes(view: View) -> None:
     """What several checks, and the page, ask of every line and plane."""
     lines = [net for net in np.unique(view.runs.net).tolist() if view.roles[net].kind == SIGNAL]
-    view.profiles.ready(lines, beside=lambda: view.facing)
+    view.profiles.ready(lines, beside=lambda: view.plane_pairs)
 
 
-STAGES: tuple[tuple[str, Callable[[View, tuple[Check, ...]], object]], ...] = (
-    ("net roles", lambda view, checks: (view.roles, view.pairs, view.drivers)),
-    ("connected copper", lambda view, checks: ready(view.board, view.copper)),
-    ("references", lambda view, checks: (view.runs, view.gaps, view.layer_changes)),
-    ("neighbours", lambda view, checks: view.neighbours),
+LATER_STAGES: tuple[tuple[str, Callable[[View, tuple[Check, ...]], object]], ...] = (
     ("cross-sections", lambda view, checks: view.line_table),
-    ("ways of nets, facing planes", lambda view, checks: _ways_and_facing(view)),
+    ("ways of nets, plane pairs", lambda view, checks: _ways_and_planes(view)),
     ("coupled cross-sections", lambda view, checks: view.sections.solve_all(sections_ahead(view, checks))),
 )
+STAGES = (*(name for name, _ in FIRST_STAGES), *(name for name, _ in LATER_STAGES))
 
 
 @dataclass(frozen=True)
@@ -170,14 +166,12 @@ def _look_and(
     *,
     tell: bool,
 ) -> tuple[Looked, dict[str, Any]]:
-    def timed(stage: str, name: str, work: Callable[[], object]) -> None:
+    view.prepare(seconds, progress)
+    for stage, work in LATER_STAGES:
         progress(stage)
         began = time.perf_counter()
-        work()
-        seconds[name] = time.perf_counter() - began
-
-    for stage, work in STAGES:
-        timed(stage, stage, lambda work=work: work(view, checks))  # type: ignore[misc]
+        work(view, checks)
+        seconds[stage] = time.perf_counter() - began
     groups = [
         partial(_look, view, some, group.tells if tell else {}, progress, os.getpid())
         for some, group in _grouped(checks)

@@ -57,8 +57,15 @@ def review(
     progress : told (stage, done, total) as the work goes on;  timings : filled with seconds per stage
     Raises SettingsError for settings that name unknown allowances.
     """
-    checks = all_checks()
     view = View(board, settings, sections=sections)
+    return review_view(view, prove=prove, progress=progress, timings=timings)
+
+
+def review_view(
+    view: View, *, prove: bool = False, progress: Progress = _silent, timings: dict[str, float] | None = None
+) -> Result:
+    """As `review`, of a board that may have been looked at already."""
+    checks = all_checks()
     known_allowances(checks, view.settings)
     seconds = timings if timings is not None else {}
     stages = len(STAGES) + len(checks)

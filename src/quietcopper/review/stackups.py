@@ -210,7 +210,7 @@ def first_modes(view: View) -> list[dict[str, object]]:
             == {row["upper_net"], row["lower_net"]}
         ]
         largest = max(mine, key=lambda i: float(facing.area[i]))
-        corners = shapely.get_coordinates(shapely.oriented_envelope(facing.shape[largest]))
+        corners = shapely.get_coordinates(shapely.oriented_envelope(facing.shape(largest)))
         length = float(np.hypot(*np.diff(corners[:3], axis=0).T).max())
         mode = C0 / (2 * length * float(np.sqrt(facing.er[largest])))
         rows.append({**row, "modes_hz": [mode]})
