@@ -66,7 +66,7 @@ def curves(section: CrossSection, voltages: tuple[float, ...]) -> Curves:
 
     Between neighbouring field lines lies the same flux per metre of line. Raises OutOfRange as the solver does.
     """
-    picture = FieldPicture.of(section, voltages)
+    picture = FieldPicture.of(section, voltages, fine=False)
     window = Window.around(section)
     return Curves(
         tuple(window.clipped(_field_lines(picture, window))), tuple(window.clipped(_equipotentials(picture, window)))

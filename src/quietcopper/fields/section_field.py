@@ -12,9 +12,9 @@ from quietcopper.fields.section import CrossSection
 from quietcopper.fields.section_charges import Complexes, Floats, field_at, potential_at, solve_charges
 from quietcopper.fields.section_edges import check, height
 from quietcopper.fields.section_mesh import Mesh, lay_panels, nodes
-from quietcopper.fields.section_solver import FINE
+from quietcopper.fields.section_solver import COARSE, FINE
 
-_ORDER = 4
+_ORDER, _COARSE_ORDER = 4, 3
 _ASIDE = 1e-9 * (0.6 + 0.8j)  # mesh units; moves points off the ends of panels, where the integrals are infinite
 
 
@@ -32,13 +32,17 @@ class FieldPicture:
     offset: float
 
     @classmethod
-    def of(cls, section: CrossSection, voltages: ArrayLike) -> FieldPicture:
-        """Solve a section for its field. voltages : V, one for each line. Raises OutOfRange as the solver does."""
+    def of(cls, section: CrossSection, voltages: ArrayLike, *, fine: bool = True) -> FieldPicture:
+        """Solve a section for its field. Raises OutOfRange as the solver does.
+
+        voltages : V, one for each line;  fine : for figures, else for curves that are looked at
+        """
         volts = np.atleast_1d(np.asarray(voltages, dtype=float))
         if volts.shape != (len(section.lines),):
             raise OutOfRange(f"{len(section.lines)} lines need as many voltages, got {volts.size}")
         check(section)
-        mesh = nodes(lay_panels(section, FINE.growth, FINE.tip), _ORDER)
+        how, order = (FINE, _ORDER) if fine else (COARSE, _COARSE_ORDER)
+        mesh = nodes(lay_panels(section, how.growth, how.tip), order)
         charges = solve_charges(mesh)
         return cls(section, tuple(volts.tolist()), mesh, charges.loaded @ volts, float(charges.offset @ volts))
 
