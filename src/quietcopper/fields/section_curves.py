@@ -14,9 +14,11 @@ from quietcopper.fields.section import CrossSection
 from quietcopper.fields.section_charges import Complexes, Floats
 from quietcopper.fields.section_edges import corners, height
 from quietcopper.fields.section_field import FieldPicture
+from quietcopper.fields.section_kernels import rule
 
 LINES = 26  # field lines in all
 LEVELS = (0.1, 0.2, 0.3, 0.45, 0.6, 0.8)  # of the highest voltage
+PARTS = 8  # of a panel, between which flux is counted
 GRID = (60, 45)  # points across and upward at which the potential is taken
 _STEPS = 160
 _STRIDE = 0.3  # of the distance to the nearest copper or plane
@@ -123,21 +125,34 @@ def _along(picture: FieldPicture, z: Complexes) -> Complexes:
     return field / np.where(size > 0, size, 1.0)
 
 
+def _part_weights(order: int) -> Floats:
+    """What each node of a panel gives to the charge of each of its `PARTS` equal parts in u, shape (order, PARTS)."""
+    t = np.linspace(-1.0, 1.0, PARTS + 1)
+    power = np.arange(1, order + 1)[:, None]
+    moments = np.diff(t**power) / (2 * power)
+    out: Floats = rule(order)[2].T @ moments
+    return out
+
+
 def _starts(picture: FieldPicture) -> tuple[Complexes, Floats]:
     """Places just outside the driven lines between which the same flux leaves, and +1 where it leaves, -1 enters."""
     mesh, panels = picture.mesh, picture.mesh.panels
-    of_node = mesh.per_node(panels.conductor)[: mesh.free_nodes]
-    er = mesh.per_node(panels.er_left)[: mesh.free_nodes]
-    flux = picture.charge[: mesh.free_nodes] * mesh.weight[: mesh.free_nodes] * er
+    mine = slice(0, mesh.free_nodes // mesh.order)  # the panels of conductors come first
+    of_part = np.repeat(panels.conductor[mine], PARTS)
+    each = picture.charge[: mesh.free_nodes].reshape(-1, mesh.order) @ _part_weights(mesh.order)
+    flux = (each * panels.er_left[mine, None]).ravel()
+    along = ((np.arange(PARTS) + 0.5) / PARTS) ** panels.power[mine, None]
+    at = (panels.start[mine, None] + panels.step[mine, None] * along).ravel()
+    normal = np.repeat(panels.left[mine], PARTS)
     turned = picture.section.plane_above and not picture.section.plane_below  # the mesh is then upside down
     driven = [k for k, volt in enumerate(picture.voltages) if volt != 0]
-    whole = sum(abs(float(flux[of_node == k].sum())) for k in driven)
+    whole = sum(abs(float(flux[of_part == k].sum())) for k in driven)
     places: list[Complexes] = []
     signs: list[Floats] = []
     for k in driven:
-        rows = np.flatnonzero(of_node == k)
-        middle = mesh.z[rows].mean()
-        rows = rows[np.argsort(np.angle((mesh.z[rows] - middle) * 1j), kind="stable")]  # from below, once round
+        rows = np.flatnonzero(of_part == k)
+        middle = at[rows].mean()
+        rows = rows[np.argsort(np.angle((at[rows] - middle) * 1j), kind="stable")]  # from below, once round
         size = np.abs(flux[rows])
         part = np.cumsum(size) - size / 2
         count = max(2, round(LINES * float(size.sum()) / max(whole, 1e-300)))
@@ -145,12 +160,11 @@ def _starts(picture: FieldPicture) -> tuple[Complexes, Floats]:
         after = np.clip(np.searchsorted(part, wanted), 1, len(rows) - 1)
         share = np.clip((wanted - part[after - 1]) / (part[after] - part[after - 1]), 0.0, 1.0)
         one, two = rows[after - 1], rows[after]
-        outward = mesh.normal / np.abs(mesh.normal)
-        same = np.abs(outward[one] - outward[two]) < 1e-6  # not round a corner, where the chord lies in the copper
+        same = np.abs(normal[one] - normal[two]) < 1e-6  # not round a corner, where the chord lies in the copper
         share = np.where(same, share, np.round(share))
         chosen = np.where(share < 0.5, one, two)
         width = picture.section.lines[k].width / panels.unit
-        z = mesh.z[one] + (mesh.z[two] - mesh.z[one]) * share + 0.01 * width * outward[chosen]
+        z = at[one] + (at[two] - at[one]) * share + 0.01 * width * normal[chosen]
         z = z * panels.unit + panels.middle
         places.append(z.conj() + 1j * height(picture.section) if turned else z)
         signs.append(np.sign(flux[chosen]))

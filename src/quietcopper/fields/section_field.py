@@ -14,7 +14,7 @@ from quietcopper.fields.section_edges import check, height
 from quietcopper.fields.section_mesh import Mesh, lay_panels, nodes
 from quietcopper.fields.section_solver import COARSE, FINE
 
-_ORDER, _COARSE_ORDER = 4, 3
+_ORDER = 4
 _ASIDE = 1e-9 * (0.6 + 0.8j)  # mesh units; moves points off the ends of panels, where the integrals are infinite
 
 
@@ -41,8 +41,8 @@ class FieldPicture:
         if volts.shape != (len(section.lines),):
             raise OutOfRange(f"{len(section.lines)} lines need as many voltages, got {volts.size}")
         check(section)
-        how, order = (FINE, _ORDER) if fine else (COARSE, _COARSE_ORDER)
-        mesh = nodes(lay_panels(section, how.growth, how.tip), order)
+        how = FINE if fine else COARSE
+        mesh = nodes(lay_panels(section, how.growth, how.tip), _ORDER)
         charges = solve_charges(mesh)
         return cls(section, tuple(volts.tolist()), mesh, charges.loaded @ volts, float(charges.offset @ volts))
 
