@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from quietcopper.changes import Rules, apply_change
 from quietcopper.checks import load
 from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.electrical.view import View
@@ -37,6 +38,17 @@ def run():
         return Said(load(check).look(View(board, Settings(nets=named, **settings))))
 
     return run
+
+
+@pytest.fixture
+def changed():
+    """changed(board, change) -> the board after a proposal."""
+
+    def changed(board, change):
+        rules = Rules(spacing=0.1e-3, width=0.1e-3, barrier=3e-3)
+        return apply_change(board, change.kind, change.arguments, rules).board
+
+    return changed
 
 
 FAST = {"role": "signal", "kind": "clock", "swing": 3.3, "rise": 0.5e-9, "source": 50.0, "rate": 100e6}

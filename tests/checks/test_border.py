@@ -9,8 +9,9 @@ import pytest
 
 from quietcopper.build import chip, header, rectangle, small_board, soic, sot23
 from quietcopper.electrical.border import CABLE_COMMON_MODE, PIN_LENGTH, PIN_RADIUS, cabled, return_share
-from quietcopper.electrical.border_currents import allowed_current, conductors, together
+from quietcopper.electrical.border_currents import allowed_current, conductors, filter_for, together
 from quietcopper.electrical.settings import Settings
+from quietcopper.electrical.tables import Driver
 from quietcopper.electrical.view import View
 from quietcopper.fields.vias import pair_inductance
 
@@ -251,3 +252,34 @@ def test_a_clock_further_away_passes(run, fast) -> None:
     assert far.excess_db < near.excess_db - 12
     assert near.remedies[0].excess_after_db < near.excess_db
     assert run("clock-beside-connector", port(), {"OUT": QUIET}, **CABLE).findings == []
+
+
+def test_the_filter_that_is_proposed_leaves_what_its_parts_leave(run) -> None:
+    """By hand: V/N behind R and across C with its 1 nH, into 150 ohm of cable; and a change with it gives the same."""
+    bare = run("line-leaves-unfiltered", port(), {"OUT": DATA}, **CABLE).only
+    change = bare.remedies[0].change
+    ohm, farad = change.arguments["ohm"], change.arguments["farad"]
+    assert 2.2 * (35 + ohm) * farad <= 0.5 * 0.5 / 5e6  # its edge takes at most half a bit of 100 ns
+    found = run("line-leaves-unfiltered", port(), {"OUT": DATA}, filters={("J1", "OUT"): (ohm, farad)}, **CABLE).only
+    assert found.excess_db == pytest.approx(bare.remedies[0].excess_after_db, abs=1e-9)
+    f = found.evidence["worst_frequency_hz"]
+    bit, rise, w = 0.5 / 5e6, 1e-9 / 0.8, 2j * np.pi * f
+    level = np.sqrt(3.3**2 * bit * 120e3) * abs(np.sinc(f * bit) * np.sinc(f * rise))
+    across, behind = 1 / (w * farad) + w * 1e-9, 35 + ohm
+    source = behind * across / (behind + across)
+    by_hand = abs(level * across / (behind + across) / 3 / (CABLE_COMMON_MODE + source / 3))
+    assert found.predicted == pytest.approx(by_hand, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("said", "farad"),
+    [
+        ({"kind": "clock", "rate": 10e6}, 68e-12),  # 25 ns / 2.2 / 135 ohm = 84 pF, the next smaller of E6
+        ({"kind": "data", "rate": 5e6}, 150e-12),  # bits of 100 ns: 168 pF
+        ({"kind": "data", "rate": 200e6}, 10e-12),  # no less is made
+        ({"kind": "slow", "rate": 1e3}, 10e-9),
+    ],
+)
+def test_a_filter_is_as_strong_as_the_rate_bears(said, farad) -> None:
+    driver = Driver(swing=3.3, rise=1e-9, source=35.0, reason="", **said)
+    assert filter_for(driver) == (100.0, pytest.approx(farad))

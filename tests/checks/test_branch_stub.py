@@ -90,3 +90,14 @@ def test_of_two_ways_the_longer_is_the_line(fast):
     assert view.board.pin_label(branch.main.path.end_pin) == "U3.1"
     assert view.board.pin_label(branch.end_pin) == "U2.1"
     assert branch.length == pytest.approx(10e-3, abs=1e-6)
+
+
+def test_the_end_taken_away_is_no_branch_any_more(run, fast, changed):
+    b = fork(0)
+    x, y = b.pin("U1.1")
+    b.route("D0", (x + 20, y), (x + 20, y + 10), Hop(4), (x + 20, y + 30), layer=1)
+    board = b.build()
+    after = changed(board, run(CHECK, board, {"D0": fast}).only.remedies[0].change)
+    assert run(CHECK, after, {"D0": fast}).findings == []
+    assert board.traces.length.sum() - after.traces.length.sum() == pytest.approx(30e-3, abs=1e-6)
+    assert len(after.vias) == len(board.vias) - 1

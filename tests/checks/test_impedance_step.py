@@ -85,3 +85,11 @@ def test_lines_with_a_target_are_left_to_the_other_check(run, fast):
     sharp = fast | {"rise": 0.2e-9}
     judged = run("impedance-off-target", line((20, 0.5), (25, 0.12), (20, 0.5), target=50.0), {"D0": sharp})
     assert judged.findings[0].excess_db > 6
+
+
+def test_the_stretch_gets_the_width_of_the_rest(run, fast, changed):
+    figures = {"D0": fast | {"rise": 0.2e-9}}
+    board = line((20, 0.5), (25, 0.12), (20, 0.5))
+    after = changed(board, run(CHECK, board, figures).only.remedies[0].change)
+    assert after.traces.width == pytest.approx([0.5e-3] * 3)
+    assert all(f.grade == "passes" for f in run(CHECK, after, figures).findings)

@@ -51,7 +51,8 @@ def test_a_narrow_and_a_wide_piece_do_not_make_up_for_each_other(run, fast):
     low, high = min(finding.evidence["impedance_profile"]["found_ohm"]), 50
     assert low < 45 < high
     assert "wide there instead of" in finding.remedies[0].change.text
-    assert finding.remedies[0].change.kind == ""  # no width for the whole layer cures it
+    change = finding.remedies[0].change
+    assert (change.kind, bool(change.arguments["at"])) == ("set-width", True)  # the whole layer's would not cure it
 
 
 def test_a_short_piece_off_target_counts_in_proportion(run, fast):

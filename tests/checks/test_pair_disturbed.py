@@ -72,3 +72,10 @@ def test_a_pair_alone_passes_and_is_counted(run):
 def test_lines_of_pairs_are_no_victims_of_their_own(run):
     victims = {f.subject[0] for f in run("traces-too-close", board(0.3), NETS).findings}
     assert victims <= {"CLK"}
+
+
+def test_the_change_itself_cures(run, changed):
+    before = board(0.3)
+    after = changed(before, run(CHECK, before, NETS).only.remedies[0].change)
+    said = run(CHECK, after, NETS).findings
+    assert not said or said[0].excess_db <= 0.5

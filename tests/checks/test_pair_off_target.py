@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from shapely import box
+from shapely import box, distance
 
 from quietcopper.build import chip, small_board
 from quietcopper.electrical.widths import resized, sizes_for_pair
@@ -90,3 +90,13 @@ def test_sizes_keep_the_least_width_and_space(target, both):
         assert width >= 0.1e-3 - 1e-9
         assert gap >= 0.1e-3 - 1e-9
         assert solve(resized(section(), width, gap)).pair().differential == pytest.approx(target, rel=2e-3)
+
+
+def test_the_change_itself_cures(run, changed):
+    before = board()
+    for remedy in run(CHECK, before, nets(90.0)).only.remedies:
+        after = changed(before, remedy.change)
+        lines = [after.traces.lines[i] for i in range(len(after.traces)) if after.traces.length[i] > 40e-3]
+        apart = distance(*lines) - remedy.change.arguments["width"]
+        assert apart == pytest.approx(remedy.change.arguments["gap"], abs=1e-7)
+        assert all(f.excess_db < 0 for f in run(CHECK, after, nets(90.0)).findings)

@@ -8,6 +8,7 @@ from quietcopper.build import header, small_board, soic
 from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.electrical.supply_drop import solve_drop
 from quietcopper.electrical.view import View
+from quietcopper.findings import Proposal
 
 DROP, NECK = "supply-drop", "neck-over-its-current"
 
@@ -94,3 +95,42 @@ def test_without_a_source_it_says_so(run):
     said = run(DROP, b.build(), amperes(1.0))
     assert not said.findings
     assert "feeds" in said.not_checked[0].why
+
+
+def round_about(width):
+    """A trace from J1 to U1 that keeps 3 mm from everything on its way."""
+
+    def draw(b):
+        (x0, y0), (x1, y1) = b.pin("J1.1"), b.pin("U1.1")
+        b.trace("5V", 1, [(x0, y0), (x0, y0 + 6), (x1 - 5, y0 + 6), (x1 - 5, y1), (x1, y1)], width=width)
+
+    return draw
+
+
+@pytest.mark.parametrize("check", [DROP, NECK])
+def test_wider_traces_cure(run, changed, check):
+    figures = amperes(2.0)
+    thin = board(round_about(0.15))
+    found = run(check, thin, figures).only
+    assert found.excess_db > 0
+    after = changed(thin, found.remedies[0].change)
+    assert after.traces.length.sum() == pytest.approx(thin.traces.length.sum())
+    assert all(f.excess_db < 0 for f in run(check, after, figures).findings)
+
+
+def test_a_wider_trace_stops_where_its_neighbour_is(changed):
+    """By hand: 0.5 mm from the middle of another trace of 0.15 mm there is room for 2 x (0.5 - 0.075 - 0.1) mm."""
+
+    def beside(b):
+        round_about(0.15)(b)
+        x, y = b.pin("J1.1")
+        b.trace("A", 1, [(x + 10, y + 6.5), (x + 15, y + 6.5)], width=0.15)
+
+    narrow = board(beside)
+    change = Proposal("wider", "widen-traces", {"net": "5V", "layer": 0, "width": 2e-3})
+    after = changed(narrow, change)
+    traces, left = after.traces, after.pins.x[0]
+    middle = left + 12.5e-3
+    here = (traces.x0 < middle) & (traces.x1 > middle) & (traces.net == after.net_index["5V"])
+    assert traces.width[here] == pytest.approx([0.65e-3], abs=1e-6)
+    assert traces.width.max() == pytest.approx(2e-3)

@@ -57,3 +57,14 @@ def test_a_slow_edge_and_a_short_end_pass(run, fast):
     long = run(CHECK, thick(3), {"D0": fast | SHARP}).only
     assert short.predicted < long.predicted / 3
     assert short.excess_db < 0
+
+
+def test_the_end_drilled_out_is_gone(run, fast, changed):
+    before = thick(3)
+    found = run(CHECK, before, {"D0": fast | SHARP}).only
+    after = changed(before, found.remedies[0].change)
+    assert after.vias.last.tolist().count(2) == before.vias.last.tolist().count(2) + 1
+    assert len(after.pads) == len(before.pads) - 5  # layers 4 to 8
+    again = run(CHECK, after, {"D0": fast | SHARP}).findings  # the other via of the line has its end still
+    assert sum(f.excess_db >= 0 for f in again) <= 1
+    assert all(f.remedies[0].change.arguments["at"] != found.remedies[0].change.arguments["at"] for f in again)

@@ -51,7 +51,7 @@ def every_proof(board, settings, result: Result) -> Iterator[Proof]:
 
 def _proof(bench, result, change, ids, told, *, with_new) -> Proof:
     changed = apply_change(bench.board, change.kind, change.arguments, bench.rules)
-    after = review(changed.board, bench.settings_with(changed.series))
+    after = review(changed.board, bench.settings_after(changed))
     left, worse = GONE, []
     for old, now in match_findings(result, after):
         if now is None:

@@ -15,7 +15,7 @@ from quietcopper.review.causes import group_causes, identify
 def finding(
     predicted: float, *, subject=("CLK", "L4"), at=(0.0, 0.0), cause="gap:L3", check="trace-over-gap", after=None
 ):
-    change = Proposal("layer 3 becomes ground")
+    change = Proposal("layer 3 becomes ground", "area-to-net")
     return Finding(
         check=check,
         subject=subject,

@@ -17,11 +17,11 @@ from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.electrical.view import View
 from quietcopper.findings import Allowance, Cause, CauseHint, Finding, Place, Proposal, Remedy
 from quietcopper.findings.document import to_document
-from quietcopper.findings.model import CANNOT, HARMS, NOTHING_FITS, NOTHING_HELPS
+from quietcopper.findings.model import ADVICE, CANNOT, HARMS, HELPS_NOT
 from quietcopper.report import words
 from quietcopper.report.outlook import cause_outlook, place_outlook
 from quietcopper.review import prove, review
-from quietcopper.review.causes import group_causes
+from quietcopper.review.causes import advised, group_causes
 from quietcopper.review.plan import in_order
 from quietcopper.review.prove import NO_TIME, is_solved
 from quietcopper.review.trial import Bench
@@ -140,7 +140,7 @@ def test_the_plan_as_a_file_makes_the_same_board(overshooting, tmp_path):
     done = Changed(board)
     for change in read_plan(path):
         done = bench.apply(done, Proposal(change.kind, change.kind, change.arguments))
-    after = review(done.board, bench.settings_with(done.series))
+    after = review(done.board, bench.settings_after(done))
     assert [f.title for f in after.findings if f.excess_db >= 0] == list(result.plan.left)
 
 
@@ -192,14 +192,30 @@ def test_a_change_that_leaves_the_worst_place_is_told_as_tried():
         return prove._told_cause(cause, trial, [], result)
 
     stays = told({"A": worst.excess_db, "B": -5.0})
-    assert (stays.change.text, stays.excess_after_db, is_solved(stays.solved)) == ("run it inside", None, False)
+    assert (stays.change.text, stays.excess_after_db, stays.solved) == ("run it inside", None, ADVICE)
     assert stays.notes == ("Tried: 33 ohm; the worst place stays as it is.",)
     own = dataclasses.replace(cause, change=Proposal("fill it", "close-openings"))
     cause = own
     nothing = told({"A": worst.excess_db + 1, "B": 3.0})
-    assert (nothing.change.text, nothing.change.kind, nothing.excess_after_db) == (NOTHING_HELPS, "", None)
+    assert (nothing.change, nothing.tried, nothing.excess_after_db) == (None, HELPS_NOT, None)
     falls = told({"A": 2.0, "B": -5.0})
     assert (falls.change.text, falls.excess_after_db, is_solved(falls.solved)) == ("33 ohm", 2.0, True)
+
+
+def test_words_without_an_edit_are_advice_and_have_no_figure():
+    place = Place((0.0, 0.0), nets=("A",))
+    advice, edit = Proposal("lead A elsewhere"), Proposal("33 ohm", "series-resistor", {"nets": ["A"], "ohm": 33.0})
+    remedies = (Remedy(advice, -20.0), Remedy(edit, 1.0))
+    found = Finding(
+        "c", ("A",), "A", "m", place, 4.0, Allowance(1.0, "V", "test"), CauseHint("a", "a", advice), remedies
+    )
+    told = advised(found)
+    assert [(r.excess_after_db, r.solved) for r in told.remedies] == [(None, ADVICE), (1.0, "estimate")]
+    (cause,) = group_causes([dataclasses.replace(told, id="A")])
+    assert (cause.excess_after_db, cause.solved) == (None, ADVICE)
+    row = {"text": advice.text, "kind": ""}
+    shown = {"change": row, "excess_before_db": 12.0, "excess_after_db": None, "removed": False}
+    assert words.gain(shown) == "Lead A elsewhere. It was not tried: how it is done is the designer's."
 
 
 def test_a_change_that_cannot_be_made_on_the_board_is_told_as_tried_and_not_proposed():
@@ -214,7 +230,7 @@ def test_a_change_that_cannot_be_made_on_the_board_is_told_as_tried_and_not_prop
     told = prove._settled_cause(
         prove._Proven(prove._unproven(cause, refused), [prove._refused(worst, refused)], None, refused)
     )
-    assert (told.change.text, told.change.kind, told.excess_after_db) == (NOTHING_FITS, "", None)
+    assert (told.change, told.tried, told.excess_after_db) == (None, CANNOT, None)
     assert told.notes == (
         "Tried: spread the bundle to 2.69 mm; it cannot be made, A is too short to be moved by 8.7 mm.",
     )
@@ -227,11 +243,10 @@ def test_a_change_that_cannot_be_made_on_the_board_is_told_as_tried_and_not_prop
     row = {"text": "spread the bundle to 2.69 mm", "kind": "spread-bundle"}
     remedies = [{"change": row, "excess_after_db": None, "removed": False, "how": CANNOT}]
     found = {"excess_db": 12.0, "remedies": remedies}
-    own = {"text": told.change.text, "kind": ""}
-    shown = {"change": own, "excess_before_db": 12.0, "excess_after_db": None, "removed": False}
+    shown = {"change": None, "excess_before_db": 12.0, "excess_after_db": None, "removed": False, "tried": told.tried}
     assert place_outlook(found) is None
     assert cause_outlook(shown, [found, found]) is None
-    assert words.gain(shown) == words.sentence(NOTHING_FITS)
+    assert words.gain(shown).startswith("None of the changes that were tried can be made on this board")
 
 
 def test_a_change_that_makes_something_as_bad_is_no_proposal_and_cures_nothing_along():
@@ -258,7 +273,7 @@ def test_a_change_that_makes_something_as_bad_is_no_proposal_and_cures_nothing_a
     )
     result = SimpleNamespace(findings=(one, other))
     cause = prove._told_cause(causes["pour"], trial, [], result)
-    assert (cause.change.text, cause.excess_after_db, is_solved(cause.solved)) == (NOTHING_HELPS, None, False)
+    assert (cause.change, cause.tried, cause.excess_after_db, is_solved(cause.solved)) == (None, HELPS_NOT, None, False)
     assert cause.notes == ("Tried: keep pour 4.59 mm away; it makes or worsens: C (+17.8 dB then).",)
     told = prove._settled(prove._told(one, trial, [away], own=True, harms=prove._harms(trial, causes["pour"], result)))
     assert [(r.excess_after_db, r.solved) for r in told.remedies] == [(None, HARMS)]

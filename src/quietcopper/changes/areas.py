@@ -14,7 +14,7 @@ from quietcopper.board import Board
 from quietcopper.board.contacts import AREA, BARREL, PAD, TRACE, Elements, bodies, contacts
 from quietcopper.changes import refill
 from quietcopper.changes.base import Changed, ChangeError, Rules, layer_of, named, net_of, nets_of, place_mm
-from quietcopper.changes.room import cut_back
+from quietcopper.changes.room import SMALLEST, cut_back
 from quietcopper.changes.tables import renamed, with_areas, without
 from quietcopper.changes.vias import stitch
 
@@ -150,9 +150,12 @@ def _between(board: Board, a: int, b: int) -> list[str]:
     return sorted(out)
 
 
-def close_openings(board: Board, rules: Rules, *, layer: int, net: str) -> Changed:
+def close_openings(
+    board: Board, rules: Rules, *, layer: int, net: str, box: tuple[float, float, float, float] | None = None
+) -> Changed:
     """Openings inside a net's areas on a layer filled, up to the spacing from what stands in them.
 
+    box : only there (x0, y0, x1, y1; m)
     Raises ChangeError where the areas have no openings.
     """
     layer_of(board, layer)
@@ -165,7 +168,12 @@ def close_openings(board: Board, rules: Rules, *, layer: int, net: str) -> Chang
     there = refill.on_layer(board, layer, but=taken)
     foreign = (there.net != row) | (there.net == 0)
     blocked = shapely.union_all(refill.grow(there.shape[foreign], rules.spacing))
-    new = shapely.union(old, shapely.difference(shapely.union_all(whole), blocked))
+    inside = (
+        shapely.union_all(whole) if box is None else shapely.intersection(shapely.union_all(whole), shapely.box(*box))
+    )
+    new = shapely.union(old, shapely.difference(inside, blocked))
+    if new.area - old.area < SMALLEST:
+        raise ChangeError(f"nothing of the openings in {net} on {board.layer_label(layer)} can be filled there")
     note = f"What stands in the openings keeps {rules.spacing * 1e3:g} mm."
     return Changed(with_areas(board, taken, [(row, layer, new)]), (note,))
 

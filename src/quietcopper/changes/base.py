@@ -30,7 +30,9 @@ class Rules:
 class Changed:
     """A board after an edit. notes : what the edit took for granted or leaves to the designer, one sentence each.
 
-    series : resistance put in series with the drivers of nets, ohm by name, which no table of the board holds
+    What no table of the board holds:
+    series : resistance put in series with the drivers of nets, ohm by name;  edges : their rise times, s by name
+    filters : (ohm in series, F to ground) put before pins of connectors, by (connector, net)
     unrouted : nets that lost copper which the designer has still to put elsewhere
     """
 
@@ -38,6 +40,8 @@ class Changed:
     notes: tuple[str, ...] = ()
     series: Mapping[str, float] = field(default_factory=dict)
     unrouted: tuple[str, ...] = ()
+    edges: Mapping[str, float] = field(default_factory=dict)
+    filters: Mapping[tuple[str, str], tuple[float, float]] = field(default_factory=dict)
 
 
 def layer_of(board: Board, index: int) -> int:

@@ -20,8 +20,15 @@ from quietcopper.changes.base import Changed, ChangeError, Rules, named, nets_of
 from quietcopper.changes.habits import fill_clearance, via_size
 from quietcopper.changes.room import Room, around, give_way
 from quietcopper.changes.tables import ViaSize, added, with_vias
+from quietcopper.units import engineering
 
-SIZE, VALUE = "0402", "100 nF"
+USUAL = 100e-9  # F
+SIZES = (
+    (1e-6, "0402"),
+    (10e-6, "0603"),
+    (22e-6, "0805"),
+    (100e-6, "1206"),
+)  # largest of each; common practice, no source
 WITHIN = 5e-3  # m; further away a capacitor bridges little
 STEP = 0.25e-3  # m between the places that are tried
 TURNS = (0, 1, 2, 3)  # quarter turns
@@ -37,9 +44,10 @@ def bridge_gap(
     within: float = WITHIN,
     drill: float | None = None,
     pad: float | None = None,
+    farad: float = USUAL,
 ) -> Changed:
-    """A chip capacitor between two nets at the free place nearest to `at` (m), on either side of the board, each end
-    with a via of its own beside the pad that lands in an area of its net.
+    """A chip capacitor (F) between two nets at the free place nearest to `at` (m), on either side of the board, each
+    end with a via of its own beside the pad that lands in an area of its net.
 
     Raises ChangeError where there is no room within `within` (m).
     """
@@ -47,7 +55,8 @@ def bridge_gap(
     if len(rows) != 2:
         raise ChangeError(f"a capacitor joins two nets, found {named(list(nets)) or 'none'}")
     size = via_size(board, rows[0], drill, pad)
-    body = _Body.of(chip(SIZE), size, rules)
+    package = next((name for most, name in SIZES if farad <= most), SIZES[-1][1])
+    body = _Body.of(chip(package), size, rules)
     room = Room(board, rules)
     blocked = [_courtyards(board, side) for side in (0, 1)]
     best: tuple[float, int, int, Floats] | None = None
@@ -65,9 +74,10 @@ def bridge_gap(
             f"{place_mm(*at)} with a via at each end in its area"
         )
     distance, side, turn, (x, y) = best
-    changed, ref = _placed(board, rules, _Placed(body, side, turn), (float(x), float(y)), rows, size)
+    value = engineering(farad, "F")
+    changed, ref = _placed(board, rules, _Placed(body, side, turn), (float(x), float(y)), rows, size, value)
     where = f"{distance * 1e3:.1f} mm away, " if distance > 0 else ""
-    note = f"{ref}, {VALUE} in {SIZE} size, {where}on {'top' if side == 0 else 'the bottom'} at {place_mm(x, y)}."
+    note = f"{ref}, {value} in {package} size, {where}on {'top' if side == 0 else 'the bottom'} at {place_mm(x, y)}."
     return Changed(changed, (note,))
 
 
@@ -175,8 +185,28 @@ def _courtyards(board: Board, side: int) -> shapely.STRtree:
     return shapely.STRtree(hulls)
 
 
+def place_between_parts(
+    board: Board, size: tuple[float, float], at: tuple[float, float], within: float
+) -> tuple[float, float, int] | None:
+    """Where a rectangle (width, height, m), either way up, finds room between the parts within a distance of a place:
+    x, y and the side, the nearest first; None where it does not. Traces are taken to give way."""
+    places = around(*at, within, STEP)
+    best: tuple[float, float, float, int] | None = None
+    for side in (0, 1):
+        parts = _courtyards(board, side)
+        for width, height in (size, size[::-1]):
+            boxes = _shifted(shapely.box(-width / 2, -height / 2, width / 2, height / 2), places)
+            good = shapely.contains(board.outline, boxes)
+            good[parts.query(boxes, predicate="intersects")[0]] = False
+            if good.any():
+                x, y = places[int(np.argmax(good))].tolist()
+                found = (round(float(np.hypot(x - at[0], y - at[1])), 9), x, y, side)
+                best = found if best is None else min(best, found, key=lambda b: (b[0], b[3]))
+    return None if best is None else best[1:]
+
+
 def _placed(
-    board: Board, rules: Rules, tried: _Placed, at: tuple[float, float], nets: Sequence[int], size: ViaSize
+    board: Board, rules: Rules, tried: _Placed, at: tuple[float, float], nets: Sequence[int], size: ViaSize, value: str
 ) -> tuple[Board, str]:
     """The board with the part, and its reference."""
     outer = 0 if tried.side == 0 else len(board.layers) - 1
@@ -193,7 +223,7 @@ def _placed(
         traces.append((net, outer, x, y, *via, np.nan, np.nan, 0, tried.body.ways[pin][2]))
         places.append((net, via))
         copper[outer].append(shapely.transform(tried.copper(pin), lambda p, m=move: p + m))
-    row = (ref, VALUE, SIZE, tried.side, *at, tried.turn * np.pi / 2)
+    row = (ref, value, tried.body.package.name, tried.side, *at, tried.turn * np.pi / 2)
     changed = dataclasses.replace(
         board,
         parts=added(board.parts, [row]),

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from quietcopper.board import Board
-from quietcopper.changes import areas, capacitor, parts, separate, traces, vias
+from quietcopper.changes import areas, capacitor, ends, pair, parts, separate, traces, vias, widen
 from quietcopper.changes.base import Changed, ChangeError, Rules
 
 MOST = 200  # changes that one compound change may hold
@@ -49,6 +49,7 @@ def _length(name: str, help: str, *, needed: bool = False, low: float = 0.005, h
 LAYER = Argument("layer", "layer", "layer", "layer number from 1", True)
 NET = Argument("net", "net", "text", "name of the net", True)
 AT = Argument("at", "at_mm", "place", "place as [x, y]", True, 1e-3)
+BOX = Argument("box", "box_mm", "box", "only there: [x0, y0, x1, y1]", factor=1e-3)
 PLACES = Argument("at", "at_mm", "places", "places as [[x, y], …]", True, 1e-3)
 HOLE = (
     _length("drill", "finished hole; as the board's other vias where left out", high=10),
@@ -70,7 +71,7 @@ EDITS: Mapping[str, Edit] = {
         areas.join_areas,
         (LAYER, Argument("nets", "nets", "texts", "one net, or two", True)),
     ),
-    "close-openings": Edit("Openings in a net's areas on a layer are filled.", areas.close_openings, (LAYER, NET)),
+    "close-openings": Edit("Openings in a net's areas on a layer are filled.", areas.close_openings, (LAYER, NET, BOX)),
     "remove-area": Edit(
         "The areas at some places are taken away, with what hangs on them.", areas.remove_copper, (LAYER, PLACES)
     ),
@@ -118,7 +119,7 @@ EDITS: Mapping[str, Edit] = {
         (
             NET,
             _length("pitch", "distance of the vias", needed=True, low=0.2),
-            Argument("box", "box_mm", "box", "only there: [x0, y0, x1, y1]", factor=1e-3),
+            BOX,
             Argument("edge", "edge", "flag", "along the edge of the net's copper instead of all over it"),
             *HOLE,
         ),
@@ -135,13 +136,47 @@ EDITS: Mapping[str, Edit] = {
             Argument("nets", "nets", "texts", "the two nets", True),
             AT,
             _length("within", "how far from the place", high=50),
+            Argument(
+                "farad", "nf", "number", "its capacitance; 100 nF where left out", factor=1e-9, low=1e-3, high=1e6
+            ),
             *HOLE,
         ),
     ),
     "set-width": Edit(
-        "All traces of a net on a layer get a width.",
+        "All traces of a net on a layer get a width, or those at some places.",
         traces.set_width,
+        (
+            NET,
+            LAYER,
+            _length("width", "the width", needed=True, high=50),
+            Argument("at", "at_mm", "places", "only those at these places, as [[x, y], …]", factor=1e-3),
+        ),
+    ),
+    "widen-traces": Edit(
+        "The narrower traces of a net on a layer get a width, or as much of it as there is room for.",
+        widen.widen_traces,
         (NET, LAYER, _length("width", "the width", needed=True, high=50)),
+    ),
+    "set-pair": Edit(
+        "Two nets' traces on a layer get a width, and a gap where they run side by side.",
+        pair.set_pair,
+        (
+            Argument("nets", "nets", "texts", "the two nets", True),
+            LAYER,
+            _length("width", "the width", needed=True, high=50),
+            _length("gap", "from edge to edge", needed=True, high=20),
+        ),
+    ),
+    "cut-end": Edit("The end of a trace that leads nowhere is taken away.", ends.cut_end, (NET, AT)),
+    "drill-out": Edit(
+        "The end of a via beyond the layers that it joins is drilled out.",
+        ends.drill_out,
+        (
+            NET,
+            AT,
+            Argument("first", "first", "layer", "the uppermost layer that it keeps, number from 1", True),
+            Argument("last", "last", "layer", "the lowest layer that it keeps, number from 1", True),
+        ),
     ),
     "shift-trace": Edit(
         "The straight stretch of trace nearest to a place is moved sideways.",
@@ -168,6 +203,24 @@ EDITS: Mapping[str, Edit] = {
         (
             Argument("nets", "nets", "texts", "the nets", True),
             Argument("ohm", "ohm", "number", "the resistance", True, low=1.0, high=1000.0),
+        ),
+    ),
+    "slower-edge": Edit(
+        "The drivers of some nets get a slower edge.",
+        parts.slower_edge,
+        (
+            Argument("nets", "nets", "texts", "the nets", True),
+            Argument("rise", "rise_ns", "number", "the rise time, 10 to 90 %", True, 1e-9, 0.01, 1e4),
+        ),
+    ),
+    "filter-line": Edit(
+        "A filter of a resistor and a capacitor to ground in a line, right before a connector's pin.",
+        parts.filter_line,
+        (
+            Argument("connector", "connector", "text", "reference of the connector", True),
+            NET,
+            Argument("ohm", "ohm", "number", "the resistance in series", True, low=1.0, high=10e3),
+            Argument("farad", "pf", "number", "the capacitance to ground", True, 1e-12, 1.0, 1e6),
         ),
     ),
     "set-resistor": Edit(
@@ -210,5 +263,11 @@ def apply_changes(board: Board, changes: Sequence[tuple[str, Mapping[str, Any]]]
 def after(before: Changed, done: Changed) -> Changed:
     """Two edits as one, the second made on the board of the first."""
     notes = [note for note in done.notes if note not in before.notes]
-    unrouted = tuple(dict.fromkeys((*before.unrouted, *done.unrouted)))
-    return Changed(done.board, (*before.notes, *notes), {**before.series, **done.series}, unrouted)
+    return Changed(
+        done.board,
+        (*before.notes, *notes),
+        {**before.series, **done.series},
+        tuple(dict.fromkeys((*before.unrouted, *done.unrouted))),
+        {**before.edges, **done.edges},
+        {**before.filters, **done.filters},
+    )

@@ -72,6 +72,10 @@ class Pushed:
                     self._ends[member, side] = point + normal * shift
             self._touched.add(member)
 
+    def stretch_of(self, row: int) -> list[int]:
+        """The traces that are pushed with one."""
+        return self._stretch(row)[0]
+
     def _name(self, row: int) -> str:
         traces = self.original.traces
         return f"{self.original.nets[traces.net[row]]} on {self.original.layer_label(int(traces.layer[row]))}"

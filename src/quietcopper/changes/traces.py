@@ -13,14 +13,17 @@ from quietcopper.board import Board
 from quietcopper.board.model import Floats
 from quietcopper.changes.base import Changed, ChangeError, Rules, layer_of, net_of, place_mm
 from quietcopper.changes.habits import fill_clearance
-from quietcopper.changes.push import Pushed
+from quietcopper.changes.push import SAME, Pushed
 from quietcopper.changes.room import Room, give_way
 
 Index = NDArray[np.int64]
 
 
-def set_width(board: Board, rules: Rules, *, net: str, layer: int, width: float) -> Changed:
-    """All traces of a net on a layer get a width. Areas of other nets give way where they would be too near.
+def set_width(
+    board: Board, rules: Rules, *, net: str, layer: int, width: float, at: Sequence[tuple[float, float]] = ()
+) -> Changed:
+    """All traces of a net on a layer get a width, or only those at some places (m). Areas of other nets give way where
+    they would be too near.
 
     Raises ChangeError for a width below the rules' or where other copper is in the way.
     """
@@ -33,8 +36,16 @@ def set_width(board: Board, rules: Rules, *, net: str, layer: int, width: float)
     mine = (board.traces.net == row) & (board.traces.layer == layer)
     if not mine.any():
         raise ChangeError(f"{net} has no trace on {board.layer_label(layer)}")
+    if at:
+        there = np.flatnonzero(mine)
+        near, _ = shapely.STRtree(shapely.points(np.asarray(at))).query(
+            board.traces.lines[there], predicate="dwithin", distance=SAME
+        )
+        mine[np.setdiff1d(there, there[near])] = False
+        if not mine.any():
+            raise ChangeError(f"{net} has no trace on {board.layer_label(layer)} at {place_mm(*at[0])}")
     changed = dataclasses.replace(board, traces=board.traces.replace(width=np.where(mine, width, board.traces.width)))
-    return Changed(_settled(board, changed, np.flatnonzero(mine), rules, rules.spacing))
+    return Changed(settled(board, changed, np.flatnonzero(mine), rules, rules.spacing))
 
 
 def shift_trace(
@@ -53,7 +64,7 @@ def shift_trace(
     nearest = int(mine[np.argmin(np.round(shapely.distance(traces.lines[mine], shapely.Point(at)), 9))])
     pushed = Pushed(board)
     pushed.push(nearest, np.asarray(by, dtype=float))
-    return Changed(_settled(board, pushed.board(), pushed.touched, rules, fill_clearance(board, rules.spacing)))
+    return Changed(settled(board, pushed.board(), pushed.touched, rules, fill_clearance(board, rules.spacing)))
 
 
 def set_spacing(board: Board, rules: Rules, *, net: str, layer: int, spacing: float) -> Changed:
@@ -78,7 +89,7 @@ def _beside(board: Board, net: int, layer: int, spacing: float) -> list[int]:
     """The net and all that run within the spacing of it, or of one of those."""
     traces = board.traces
     rows = np.flatnonzero((traces.layer == layer) & (traces.turn == 0) & (traces.length > 2 * spacing))
-    a, b = _side_by_side(board, rows, spacing)
+    a, b = side_by_side(board, rows, spacing)
     known, todo = {net}, [net]
     while todo:
         one = todo.pop()
@@ -88,7 +99,7 @@ def _beside(board: Board, net: int, layer: int, spacing: float) -> list[int]:
     return sorted(known)
 
 
-def _side_by_side(board: Board, rows: Index, spacing: float) -> tuple[Index, Index]:
+def side_by_side(board: Board, rows: Index, spacing: float) -> tuple[Index, Index]:
     """Pairs of straight traces of different nets that run parallel, closer than the spacing, along a common stretch."""
     traces = board.traces
     lines = traces.lines[rows]
@@ -123,7 +134,7 @@ def _spread(board: Board, rules: Rules, nets: Sequence[int], layer: int, spacing
     rows = np.flatnonzero(
         (traces.layer == layer) & np.isin(traces.net, nets) & (traces.turn == 0) & (traces.length > 2 * spacing)
     )
-    a, b = _side_by_side(board, rows, spacing)
+    a, b = side_by_side(board, rows, spacing)
     if not len(a) or (only is not None and not ((traces.net[a] == only) | (traces.net[b] == only)).any()):
         raise ChangeError(
             f"on {board.layer_label(layer)} none of these lines runs closer than {spacing * 1e3:.3g} mm beside another"
@@ -134,7 +145,7 @@ def _spread(board: Board, rules: Rules, nets: Sequence[int], layer: int, spacing
             pushed = Pushed(board)
             for group in _groups(a, b):
                 _push_apart(pushed, group, a, b, spacing, share, only)
-            return Changed(_settled(board, pushed.board(), pushed.touched, rules, fill_clearance(board, rules.spacing)))
+            return Changed(settled(board, pushed.board(), pushed.touched, rules, fill_clearance(board, rules.spacing)))
         except ChangeError as e:
             reason = reason or e
     assert reason is not None
@@ -189,7 +200,7 @@ def _push_apart(
             pushed.push(int(group[order[i]]), moves[i] * normal)
 
 
-def _settled(old: Board, new: Board, rows: Index, rules: Rules, clearance: float) -> Board:
+def settled(old: Board, new: Board, rows: Index, rules: Rules, clearance: float) -> Board:
     """The new board with areas out of the way of the changed traces (rows of it).
 
     Raises ChangeError where they come closer to foreign copper than the rules allow, unless it was as close before.

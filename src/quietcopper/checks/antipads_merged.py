@@ -50,6 +50,8 @@ SOURCES = (
     "Merged antipads of a connector's row as a slot: Johnson and Graham, High-Speed Digital Design, chapter 5 (from "
     "memory)",
 )
+ONCE = "a pin or hole of the row left out, so that copper passes once in its middle"
+AROUND = 0.5e-3  # m round a slot, where its openings are made smaller
 ANTIPADS = 0.5  # share of an opening that its holes' own antipads fill, at least; else it is another opening
 
 
@@ -144,7 +146,15 @@ def _judge(view: View, slot: _Slot, share: float) -> Finding | None:
     layer, plane = int(board.areas.layer[slot.area]), board.nets[board.areas.net[slot.area]]
     label, near = board.layer_label(layer), view.near(*slot.middle.tolist())
     lines = sorted({board.nets[row[4]] for row in priced})
-    change = Proposal(f"smaller openings in {label} round these holes, so that copper stays between them")
+    x0, y0, x1, y1 = slot.shape.bounds
+    box = (x0 - AROUND, y0 - AROUND, x1 + AROUND, y1 + AROUND)
+    spacing = engineering(view.settings.min_spacing, "m")
+    change = Proposal(
+        f"smaller openings in {label} round these holes, {spacing} from their pads, so that copper stays between them",
+        "close-openings",
+        {"layer": layer, "net": plane, "box": box},
+    )
+    everywhere = Proposal(f"smaller openings in {label} round holes in rows, so that copper stays between them")
     return Finding(
         check=NAME,
         subject=(board.layers[layer].name, plane, near),
@@ -155,8 +165,10 @@ def _judge(view: View, slot: _Slot, share: float) -> Finding | None:
         place=Place((float(board.vias.x[hole]), float(board.vias.y[hole])), slot.shape, (layer,), tuple(lines)),
         predicted=volts[0],
         allowance=allowance,
-        cause=CauseHint(f"antipads:{board.layers[layer].name}", f"Antipads in {label} have merged into slots", change),
-        remedies=(Remedy(Proposal("copper left once, in the middle of the row"), allowance.excess_db(volts[1])),),
+        cause=CauseHint(
+            f"antipads:{board.layers[layer].name}", f"Antipads in {label} have merged into slots", everywhere
+        ),
+        remedies=(Remedy(change, None, "not solved"), Remedy(Proposal(ONCE), allowance.excess_db(volts[1]))),
         evidence={
             "slot_mm": slot.length / MM,
             "slot_width_mm": slot.gap / MM,

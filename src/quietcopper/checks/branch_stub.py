@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 import numpy as np
+import shapely
 
 from quietcopper.electrical.branches import Branch, branches
 from quietcopper.electrical.profile import profile_picture
@@ -128,7 +129,10 @@ def _finding(view: View, net: int, branch: Branch, share: float, count: int) -> 
 def _remedy(branch: Branch, name: str, end: str, limit: float, rise: float) -> Remedy:
     """No branch at all: the trace leads through the pin, or goes where it leads nowhere."""
     if branch.end_pin < 0:
-        return Remedy(Proposal(f"take the end of {name} away that leads nowhere"), float("-inf"))
+        corners = shapely.get_coordinates(branch.line)
+        end = corners[int(np.argmax(np.round(np.hypot(corners[:, 0] - branch.x, corners[:, 1] - branch.y), 9)))]
+        arguments = {"net": name, "at": (float(end[0]), float(end[1]))}
+        return Remedy(Proposal(f"take the end of {name} away that leads nowhere", "cut-end", arguments), float("-inf"))
     slope = branch.delay / branch.length
     # 2·delay / rise of the full share, see `fields.line_network.stub_reflection`
     full = branch.main.typical / (branch.main.typical + 2 * branch.z0)

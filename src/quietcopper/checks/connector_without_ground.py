@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -10,7 +11,7 @@ from shapely import MultiPoint
 
 from quietcopper.board.model import Floats
 from quietcopper.electrical.border import CABLE_COMMON_MODE, BorderLine, CabledConnector, cabled, return_share
-from quietcopper.electrical.border_currents import current_estimate, sent, together
+from quietcopper.electrical.border_currents import behind_filter, current_estimate, filter_for, sent, together
 from quietcopper.electrical.cables import if_cabled, is_assumed, title_if_cabled
 from quietcopper.electrical.emission import CAUTION, FieldEstimate
 from quietcopper.electrical.spans import extreme
@@ -38,8 +39,9 @@ their first millimetres. What inductance they find there takes a voltage that li
 ground."""
 FORMULA = """For each line the inductance of its return: half the loop of its contact with the connector's ground
 contacts (round wires 8 mm long, exact for two; several in parallel), plus the line's own inductance where it has no
-copper beside it within 15 mm of the connector. Times the line's current into the cable at each frequency: a common-
-mode voltage over 150 ohm; the lines of a connector as root of the sum of squares."""
+copper beside it within 15 mm of the connector. Times the current into the cable that the line
+sends through its filter, at each frequency: a common-mode voltage over 150 ohm; the lines of a connector as root of
+the sum of squares."""
 ALLOWANCES: Mapping[str, Limit] = {}
 SOURCES = (
     "Two round wires: exact; Johnson and Graham, High-Speed Digital Design, chapter on connectors (from memory)",
@@ -95,7 +97,8 @@ def _price(view: View, connector: CabledConnector, lines: list[BorderLine]) -> F
 
     def one(line: BorderLine, driver: Driver) -> tuple[Floats, Floats]:
         frequency, level = sent(view, driver)
-        current = level / (driver.source + LOAD)
+        volts, behind = behind_filter(line, level, driver.source, frequency, view)
+        current = np.abs(volts / (behind + LOAD))
         voltage = 2 * np.pi * frequency * (returns[line.pin] + bare[line.pin][1]) * current
         return frequency, voltage / CABLE_COMMON_MODE
 
@@ -109,7 +112,7 @@ def _price(view: View, connector: CabledConnector, lines: list[BorderLine]) -> F
     found = estimate(None)
     if found is None:
         return None
-    ends = [e.excess_db for change in (0, 1) if (e := estimate(change)) is not None]
+    ends = [e.excess_db for change in (0, 1) if view.pictures and (e := estimate(change)) is not None]
     assumed = any(view.drivers[line.nets[-1]].assumed or view.drivers[line.nets[-1]].span for line in lines)
     loudest = max(lines, key=partial(_peak, one, view))
     name, ref = board.nets[loudest.net], connector.ref
@@ -121,13 +124,13 @@ def _price(view: View, connector: CabledConnector, lines: list[BorderLine]) -> F
     grounds = len(connector.ground)
     ground_there = f"a ground pin beside each fast signal of {ref}, and ground under their first {ENTRY * 1e3:.0f} mm"
     change = Proposal(if_cabled(view, ref, ground_there))
-    beside = {line.pin: 0.5e-9 for line in lines}
-    after = [
-        (f, i * beside[line.pin] / (returns[line.pin] + bare[line.pin][1]))
-        for line in lines
-        for f, i in [one(line, view.drivers[line.nets[-1]])]
-    ]
-    then = current_estimate(view, ref, view.drivers[loudest.nets[-1]], lambda _: together(after), with_range=False)
+    remedies = [Remedy(change, None, "not solved")]
+    if view.pictures:
+        drivers = {line.pin: view.drivers[line.nets[-1]] for line in lines}
+        rows = [one(replace(li, added=filter_for(drivers[li.pin])), drivers[li.pin]) for li in lines]
+        then = current_estimate(view, ref, drivers[loudest.pin], lambda _: together(rows), with_range=False)
+        if then is not None and then.excess_db < found.excess_db - 1:
+            remedies.append(Remedy(_filters(view, ref, lines), then.excess_db))
     return Finding(
         check=NAME,
         subject=(ref,),
@@ -149,7 +152,7 @@ def _price(view: View, connector: CabledConnector, lines: list[BorderLine]) -> F
             change,
             supposed=is_assumed(view, ref),
         ),
-        remedies=(Remedy(change, allowance.excess_db(then.field)),) if then and then.field < found.field else (),
+        remedies=tuple(remedies),
         evidence={
             "ground_pins": grounds,
             "signals": len(lines),
@@ -160,6 +163,17 @@ def _price(view: View, connector: CabledConnector, lines: list[BorderLine]) -> F
         },
         range_db=(min(*ends, found.excess_db), max(*ends, found.excess_db)) if assumed and len(ends) == 2 else None,
     )
+
+
+def _filters(view: View, ref: str, lines: list[BorderLine]) -> Proposal:
+    """In each line of a connector the filter that its rate bears."""
+    changes = []
+    for line in {line.net: line for line in lines}.values():
+        ohm, farad = filter_for(view.drivers[line.nets[-1]])
+        arguments = {"connector": ref, "net": view.board.nets[line.net], "ohm": ohm, "farad": farad}
+        changes.append({"kind": "filter-line", "arguments": arguments})
+    text = if_cabled(view, ref, f"in each line that leaves by {ref} the filter that its rate bears")
+    return Proposal(text, "several", {"changes": changes})
 
 
 def _peak(one: object, view: View, line: BorderLine) -> float:

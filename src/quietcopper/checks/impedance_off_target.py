@@ -9,8 +9,15 @@ import shapely
 
 from quietcopper.electrical.choices import led_at_edge
 from quietcopper.electrical.pictures import driven_alone, section_picture
-from quietcopper.electrical.profile import Profile, Stretch, longest_piece, piece_lines, profile_picture, worst_part
-from quietcopper.electrical.steps import difference, nearest_piece
+from quietcopper.electrical.profile import (
+    Profile,
+    Stretch,
+    longest_piece,
+    piece_lines,
+    profile_picture,
+    worst_part,
+)
+from quietcopper.electrical.steps import WIDTH, difference, nearest_piece, piece_places
 from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.view import View
 from quietcopper.electrical.widths import width_for
@@ -189,6 +196,11 @@ def _remedies(view: View, profile: Profile, stretch: Stretch, layer: int, target
     other = nearest_piece(profile, target, longest)
     if other < 0:
         return []
-    words = difference(view, profile, longest, other).words
-    change = Proposal(f"make the stretch of {name} on {label} as the rest of it: {words}")
-    return [Remedy(change, None, "not solved: how it is led there is the designer's")]
+    why = difference(view, profile, longest, other)
+    text = f"make the stretch of {name} on {label} as the rest of it: {why.words}"
+    if why.kind != WIDTH:
+        return [Remedy(Proposal(text), None, "not solved")]
+    pieces = stretch.pieces[profile.layer[stretch.pieces] == layer]
+    at = piece_places(view, profile, pieces)
+    arguments = {"net": name, "layer": layer, "width": float(profile.width[other]), "at": at}
+    return [Remedy(Proposal(text, "set-width", arguments), None, "not solved")]

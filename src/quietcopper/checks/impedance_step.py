@@ -8,8 +8,15 @@ import numpy as np
 import shapely
 
 from quietcopper.electrical.pictures import driven_alone, section_picture
-from quietcopper.electrical.profile import Profile, Stretch, longest_piece, piece_lines, profile_picture, worst_part
-from quietcopper.electrical.steps import WIDTH, Difference, difference, nearest_piece
+from quietcopper.electrical.profile import (
+    Profile,
+    Stretch,
+    longest_piece,
+    piece_lines,
+    profile_picture,
+    worst_part,
+)
+from quietcopper.electrical.steps import WIDTH, Difference, difference, nearest_piece, piece_places
 from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.view import View
 from quietcopper.electrical.widths import width_for
@@ -109,7 +116,7 @@ def _finding(view: View, profile: Profile, stretch: Stretch, piece: int, other: 
     }
     remedies: tuple[Remedy, ...] = ()
     if allowance.excess_db(reflection) > -6:
-        remedies = (_remedy(view, profile, piece, own, why),)
+        remedies = (_remedy(view, profile, stretch, piece, other, own, why),)
         evidence["impedance_profile"] = profile_picture(profile, own)
         seen = echo(profile.met, profile.delay, float(full_rise(driver.rise)), own)
         every = max(1, len(seen.time) // POINTS)
@@ -137,11 +144,13 @@ def _finding(view: View, profile: Profile, stretch: Stretch, piece: int, other: 
     )
 
 
-def _remedy(view: View, profile: Profile, piece: int, own: float, why: Difference) -> Remedy:
+def _remedy(
+    view: View, profile: Profile, stretch: Stretch, piece: int, other: int, own: float, why: Difference
+) -> Remedy:
     """Another width of the stretch, where only its width is amiss and a width helps; else what differs, in words."""
     board = view.board
     name, layer = board.nets[profile.path.net], int(profile.layer[piece])
-    width = None
+    width: float | None = float(profile.width[other])
     if why.kind != WIDTH:
         width = width_for(
             view.line_table.sections[int(profile.section[piece])],
@@ -156,4 +165,8 @@ def _remedy(view: View, profile: Profile, piece: int, own: float, why: Differenc
     else:
         text = f"lead that stretch of {name} like the rest of it"
     there = f"{text}, on {board.layer_label(layer)}"
-    return Remedy(Proposal(there), None, "not solved: how the stretch is led is the designer's")
+    if width is None:
+        return Remedy(Proposal(there), None, "not solved")
+    pieces = stretch.pieces[profile.layer[stretch.pieces] == layer]
+    arguments = {"net": name, "layer": layer, "width": width, "at": piece_places(view, profile, pieces)}
+    return Remedy(Proposal(there, "set-width", arguments), None, "not solved")

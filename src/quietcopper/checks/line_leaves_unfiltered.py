@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 from shapely import Point
 
 from quietcopper.board.model import Floats
-from quietcopper.electrical.border import CABLE_COMMON_MODE, BorderLine, CabledConnector, cabled
-from quietcopper.electrical.border_currents import conductors, current_estimate, on_cable, sent
+from quietcopper.electrical.border import BorderLine, CabledConnector, cabled
+from quietcopper.electrical.border_currents import conductors, current_estimate, filter_for, on_cable, sent
 from quietcopper.electrical.cables import if_cabled, is_assumed, title_if_cabled
 from quietcopper.electrical.emission import CAUTION
 from quietcopper.electrical.tables import Driver
@@ -41,7 +42,7 @@ SOURCES = (
     "Ott, Electromagnetic Compatibility Engineering: field of a cable's common-mode current (from memory)",
     "CISPR 32 and 47 CFR 15.109: the limits",
 )
-NEW_OHM, NEW_FARAD, NEW_WAY = 100.0, 100e-12, 1e-9  # of a proposed filter; common practice, no source
+SHIELD = "a shielded cable, its shield tied all round to ground at the connector: no filter takes what the rate needs"
 
 
 def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
@@ -73,18 +74,18 @@ def _price(view: View, connector: CabledConnector, line: BorderLine) -> Finding 
         frequency, level = sent(view, driver)
         return frequency, on_cable(connector, line, level, driver.source, frequency, view)
 
+    driver = view.drivers[line.nets[-1]]
+    ohm, farad = filter_for(driver)
+
     def filtered(driver: Driver) -> tuple[Floats, Floats]:
         frequency, level = sent(view, driver)
-        w = 2j * 3.141592653589793 * frequency
-        across = 1 / (w * NEW_FARAD) + w * NEW_WAY
-        behind = driver.source + NEW_OHM
-        return frequency, abs(level * across / (behind + across)) / conductors(connector) / CABLE_COMMON_MODE
+        with_filter = replace(line, added=(ohm, farad))
+        return frequency, on_cable(connector, with_filter, level, driver.source, frequency, view)
 
-    driver = view.drivers[line.nets[-1]]
     estimate = current_estimate(view, connector.ref, driver, law)
     if estimate is None:
         return None
-    after = current_estimate(view, connector.ref, driver, filtered, with_range=False)
+    after = current_estimate(view, connector.ref, driver, filtered, with_range=False) if view.pictures else None
     board = view.board
     name, pin = board.nets[line.net], board.pin_label(line.pin)
     at = float(board.pins.x[line.pin]), float(board.pins.y[line.pin])
@@ -92,8 +93,10 @@ def _price(view: View, connector: CabledConnector, line: BorderLine) -> Finding 
     supposed = is_assumed(view, connector.ref)
     cable = "the cable that may be" if supposed else "the cable"
     met = [str(board.parts.ref[part]) for part in (*(s.part for s in line.series), *(s.part for s in line.shunts))]
-    filter_there = f"{NEW_OHM:g} Ω in series and {NEW_FARAD * 1e12:g} pF to ground at {pin}"
-    change = Proposal(if_cabled(view, connector.ref, f"{filter_there}, or what filter the line bears"))
+    filter_there = f"{ohm:g} Ω in series in {name} and {engineering(farad, 'F')} to ground at {pin}"
+    arguments = {"connector": connector.ref, "net": name, "ohm": ohm, "farad": farad}
+    change = Proposal(if_cabled(view, connector.ref, filter_there), "filter-line", arguments)
+    every = f"in each line that leaves by {connector.ref} the filter that its rate bears"
     evidence: dict[str, Any] = {
         "conductors": conductors(connector),
         "rise_ns": driver.rise * 1e9,
@@ -101,7 +104,10 @@ def _price(view: View, connector: CabledConnector, line: BorderLine) -> Finding 
         "worst_frequency_hz": estimate.frequency,
         "spectrum": estimate.spectrum,
     }
-    remedies = (Remedy(change, allowance.excess_db(after.field)),) if after and after.field < estimate.field else ()
+    left = after.excess_db if after is not None else float("-inf")
+    remedies = [Remedy(change, left)] if left < estimate.excess_db else []
+    if left >= 0 and driver.rate > 0:
+        remedies.append(Remedy(Proposal(if_cabled(view, connector.ref, SHIELD)), None, "not solved"))
     return Finding(
         check=NAME,
         subject=(connector.ref, name),
@@ -115,10 +121,10 @@ def _price(view: View, connector: CabledConnector, line: BorderLine) -> Finding 
         cause=CauseHint(
             f"border filter:{connector.ref}",
             title_if_cabled(view, connector.ref, f"lines leave by {connector.ref} without enough of a filter"),
-            change,
+            Proposal(if_cabled(view, connector.ref, every)),
             supposed=supposed,
         ),
-        remedies=remedies,
+        remedies=tuple(remedies),
         evidence=evidence,
         range_db=estimate.range_db,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import shapely
@@ -35,6 +36,7 @@ SOURCES = (
     "IPC-2221: current and cross-section",
     "IPC-2152: short necks beside wide copper stay cooler (from memory)",
 )
+BESIDE = 2e-3  # m from a hole, where others are added; common practice, no source
 WIDEST = 50e-3  # m; the formula's range in square mil ends here for common foil
 
 
@@ -116,8 +118,12 @@ def _finding(view: View, drop: Drop, places: list[_Narrow], rise: float) -> Find
     at = (float(point.x), float(point.y))
     over = sum(p.ratio >= 1 for p in places)
     where = board.layer_label(worst.layer)
+    kind, arguments = "", dict[str, Any]()
     if worst.what == "hole":
-        text = f"{int(np.ceil(worst.ratio)) + 1} holes where {net} has one"
+        extra = int(np.ceil(worst.ratio))
+        text = f"{extra + 1} holes where {net} has one"
+        via = {"net": net, "at": at, "within": BESIDE}
+        kind, arguments = "several", {"changes": [{"kind": "add-via", "arguments": via}] * extra}
         size = f"a hole of {engineering(worst.width / np.pi - PLATING, 'm')}"
     else:
         thickness = board.layers[worst.layer].thickness
@@ -126,8 +132,11 @@ def _finding(view: View, drop: Drop, places: list[_Narrow], rise: float) -> Find
         except OutOfRange:
             wide = WIDEST
         text = f"{net} at least {engineering(max(wide, worst.width), 'm', 2)} wide there"
+        if worst.what == "trace":
+            text = f"traces of {net} on {where} at least {engineering(max(wide, worst.width), 'm', 2)} wide"
+            kind, arguments = "widen-traces", {"net": net, "layer": worst.layer, "width": max(wide, worst.width)}
         size = f"a {worst.what} of {engineering(worst.width, 'm')}"
-    change = Proposal(text)
+    change = Proposal(text, kind, arguments)
     return Finding(
         check=NAME,
         subject=(net,),

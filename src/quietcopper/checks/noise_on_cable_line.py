@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 
 import numpy as np
 import shapely
 
 from quietcopper.board.model import Floats
 from quietcopper.electrical.border import BorderLine, CabledConnector, cabled
-from quietcopper.electrical.border_currents import current_estimate, on_cable, sent
+from quietcopper.electrical.border_currents import current_estimate, filter_for, on_cable, sent
 from quietcopper.electrical.cables import if_cabled, is_assumed, title_if_cabled
-from quietcopper.electrical.coupling import Asked, Coupling, coupled_sections, couplings
+from quietcopper.electrical.coupling import Asked, Coupling, at_spacing_for, coupled_sections, couplings
 from quietcopper.electrical.emission import CAUTION
 from quietcopper.electrical.pictures import section_picture
 from quietcopper.electrical.tables import Driver
@@ -27,6 +28,7 @@ from quietcopper.findings import (
     NotChecked,
     Place,
     Proposal,
+    Remedy,
 )
 from quietcopper.units import engineering
 
@@ -45,6 +47,8 @@ SOURCES = (
     "CISPR 32 and 47 CFR 15.109: the limits",
 )
 LEAST = 3e-3  # of the swing: stretches that cannot couple as much are passed over
+ROOM = 2e-3  # m; more between two lines is no spacing but another way (common practice, no source)
+SPARE = 0.9  # of what is allowed, that a spacing is proposed for
 SOURCE = 50.0  # ohm, of the disturbed line where its own was not solved
 
 
@@ -94,14 +98,19 @@ def _price(
 ) -> Finding | None:
     source = view.impedance_of(victim, stretches[0].layer) or SOURCE
 
-    def law(driver: Driver) -> tuple[Floats, Floats]:
-        frequency, level = sent(view, driver)
-        w = 2 * np.pi * frequency
-        volts = sum(
-            2 * c.kb * np.abs(np.sin(np.minimum(w * c.delay * c.length, np.pi / 2))) * level for c in stretches
-        ) + np.zeros(len(frequency))
-        return frequency, on_cable(connector, line, volts, source, frequency, view)
+    def of(line: BorderLine, weaker: float = 1.0) -> Callable[[Driver], tuple[Floats, Floats]]:
+        def law(driver: Driver) -> tuple[Floats, Floats]:
+            frequency, level = sent(view, driver)
+            w = 2 * np.pi * frequency
+            volts = sum(
+                2 * c.kb * weaker * np.abs(np.sin(np.minimum(w * c.delay * c.length, np.pi / 2))) * level
+                for c in stretches
+            ) + np.zeros(len(frequency))
+            return frequency, on_cable(connector, line, volts, source, frequency, view)
 
+        return law
+
+    law = of(line)
     estimate = current_estimate(view, connector.ref, view.drivers[aggressor], law)
     if estimate is None:
         return None
@@ -111,6 +120,25 @@ def _price(
     length = sum(c.length for c in stretches)
     allowance = Allowance(estimate.limit, "A", estimate.source, "review.standard")
     change = Proposal(if_cabled(view, ref, f"keep {other} away from {name}, which leaves by {ref}"))
+    remedies: list[Remedy] = []
+
+    def add(proposal: Proposal, changed: Callable[[Driver], tuple[Floats, Floats]]) -> None:
+        after = current_estimate(view, ref, view.drivers[aggressor], changed, with_range=False)
+        left = after.excess_db if after is not None else float("-inf")
+        if left < estimate.excess_db - 1:
+            remedies.append(Remedy(proposal, left))
+
+    if estimate.excess_db > -6 and view.pictures:
+        moved = at_spacing_for(strongest, min(SPARE * estimate.limit / estimate.field, 1.0))
+        if moved is not None and moved.spacing <= ROOM:
+            text = f"keep {engineering(moved.spacing, 'm')} between {other} and its neighbours"
+            arguments = {"net": other, "layer": strongest.layer, "spacing": moved.spacing}
+            add(Proposal(if_cabled(view, ref, text), "set-spacing", arguments), of(line, moved.kb / strongest.kb))
+        ohm, farad = filter_for(view.drivers[line.nets[-1]])
+        text = f"{ohm:g} Ω in series in {board.nets[line.net]} and {engineering(farad, 'F')} to ground at {ref}"
+        arguments = {"connector": ref, "net": board.nets[line.net], "ohm": ohm, "farad": farad}
+        proposal = Proposal(if_cabled(view, ref, text), "filter-line", arguments)
+        add(proposal, of(replace(line, added=(ohm, farad))))
     return Finding(
         check=NAME,
         subject=(ref, name, other),
@@ -133,6 +161,7 @@ def _price(
             change,
             supposed=is_assumed(view, ref),
         ),
+        remedies=tuple(remedies),
         evidence={
             "near_end_coupling": strongest.kb,
             "shared_length_mm": length * 1e3,

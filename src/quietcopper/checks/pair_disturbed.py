@@ -167,7 +167,8 @@ def _remedies(
         left = peak * max(_difference(moved, *lines)[0], 0.0) / near
         if left <= allowance.value:
             text = f"keep {engineering(spacing, 'm')} between {names[2]} and the pair {names[0]}, {names[1]}"
-            return (Remedy(Proposal(text), allowance.excess_db(left), "solved on the section there"),)
+            arguments = {"net": names[2], "layer": c.layer, "spacing": spacing}
+            return (Remedy(Proposal(text, "set-spacing", arguments), allowance.excess_db(left)),)
     return ()
 
 

@@ -154,7 +154,8 @@ def _remedies(
             f"{engineering(gap, 'm')} apart for {target:g} Ω"
         )
         left = allowance.excess_db(abs(after.share)) if after is not None and after.share else float("-inf")
-        out.append(Remedy(Proposal(text), left))
+        arguments = {"nets": [one, other], "layer": layer, "width": width, "gap": gap}
+        out.append(Remedy(Proposal(text, "set-pair", arguments), left))
     return tuple(sorted(out, key=lambda remedy: remedy.excess_after_db or 0.0))
 
 

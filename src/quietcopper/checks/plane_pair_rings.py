@@ -122,7 +122,7 @@ def _finding(view: View, pair: PlanePair, modes: PairModes, source: Excited) -> 
             "vias_that_tie_it": len(pair.ties),
             "capacitors_on_it": len(pair.capacitors),
             "sources_that_excite_it": source.exciters,
-            "mode": modes.picture(mode),
+            **({"mode": modes.picture(mode)} if view.pictures else {}),
             "spectrum": estimate.spectrum,
         },
         range_db=estimate.range_db,
@@ -146,7 +146,7 @@ def _choice(view: View, pair: PlanePair, source: Excited) -> tuple[CauseHint, Pl
     if supply and not source.exciter.pin:
         choice = supply_as_reference(view, supply[0])
         pitch = choice.change[2].get("pitch")  # none where the layer is no plane that could be ground
-        grounded = pair if pitch is None else as_ground(view, pair)
+        grounded = pair if pitch is None or not view.pictures else as_ground(view, pair)
         if pitch is not None and grounded is not pair:
             grounded = with_ties(view, grounded, grid_places(pair.shape.bounds, pitch))
         hint = CauseHint(choice.key, choice.title, Proposal(*choice.change))
@@ -165,7 +165,7 @@ def _remedies(view: View, hint: CauseHint, changed: PlanePair | None, excess: fl
     """The change with the excess after it, solved for what is over or near the limit (-inf: nothing rings)."""
     if hint.change is None:
         return ()
-    if changed is None or excess < WORTH:
+    if changed is None or excess < WORTH or not view.pictures:
         return (Remedy(hint.change, None, "not solved"),)
     try:
         after = excited(view, changed)[1]

@@ -50,7 +50,7 @@ SOURCES = (
 def _tie(net: str, layer: int, free: tuple[float, float], root: tuple[float, float], ties: int) -> Proposal:
     """The finger tied at its free end and, where one tie is too few, on the straight way from there to its root."""
     if not net:
-        return Proposal("remove the finger")
+        return Proposal("remove the strip of pour", "remove-area", {"layer": layer, "at": [free]})
     share = [i / ties for i in range(ties)]
     places = [(free[0] + s * (root[0] - free[0]), free[1] + s * (root[1] - free[1])) for s in share]
     words = f"tie the free end with a via to {net}"

@@ -131,8 +131,7 @@ def _judge(view: View, pair: PlanePair, top: float, beside: int, allow: Mapping[
             "twentieth_of_a_wave_mm": pitch / MM,
             "ties": len(pair.ties),
             "distance_mm": pair.material.spacing / MM,
-            "mode": modes.picture(0),
-            "tie_map": found.picture(pitch),
+            **({"mode": modes.picture(0), "tie_map": found.picture(pitch)} if view.pictures else {}),
         },
     )
 

@@ -34,6 +34,8 @@ SOURCES = (
     "Reports 13, 1958)",
     "IPC-6012: plating of holes (from memory)",
 )
+MORE = 1.1  # times as wide as the drop alone wants, for what does not lie in the traces
+WIDEST = 5e-3  # m; more is no trace any more (common practice, no source)
 MAP = 60  # cells along a drawn map's longer side
 
 
@@ -100,9 +102,28 @@ def _finding(view: View, drop: Drop, allowed: float) -> Finding:
         predicted=lost,
         allowance=allowance,
         cause=CauseHint(f"supply copper:{net}", f"{net} has too little copper for its current", change),
-        remedies=(Remedy(change, None, "not solved"),),
+        remedies=tuple(Remedy(c, None, "not solved") for c in (*_wider(view, drop, lost / allowed), change)),
         evidence=evidence,
     )
+
+
+def _wider(view: View, drop: Drop, factor: float) -> list[Proposal]:
+    """The traces of the layer where most is lost in traces, as much wider as the drop is too large, where traces lose
+    more than holes and areas."""
+    traces, net = view.board.traces, view.board.nets[drop.supply.net]
+    if factor < 1 or not drop.traces or int(np.argmax(drop.power)) != 0:
+        return []
+    rows = np.array([row for row, _ in drop.traces])
+    current = np.array([current for _, current in drop.traces])
+    loss = current**2 * traces.length[rows] / traces.width[rows]
+    by_layer = np.bincount(traces.layer[rows], weights=loss)
+    layer = int(np.argmax(np.round(by_layer, 12)))
+    worst = rows[traces.layer[rows] == layer]
+    narrow = float(np.average(traces.width[worst], weights=loss[traces.layer[rows] == layer]))
+    width = min(MORE * factor * narrow, WIDEST)
+    where = view.board.layer_label(layer)
+    text = f"widen the traces of {net} on {where} to {engineering(width, 'm', 2)} where there is room"
+    return [Proposal(text, "widen-traces", {"net": net, "layer": layer, "width": width})]
 
 
 def density_map(flow: AreaCurrent, what: str) -> dict[str, Any]:

@@ -37,6 +37,8 @@ SOURCES = (
     "modern CMOS technology, IEEE Trans. Advanced Packaging 22(3), 1999: target impedance (from memory)",
     "Bogatin, Signal and Power Integrity Simplified: parallel resonances of capacitors (from memory)",
 )
+VALUES = tuple(step * 10.0**n for n in range(-8, -4) for step in (1.0, 2.2, 4.7))  # F, that are stocked: IEC 60063, E3
+BULK_REACH = 10e-3  # m from the pins; a capacitor for lower frequencies works from there (common practice, no source)
 
 
 def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
@@ -134,10 +136,16 @@ def _choice(
         text = f"a capacitor with some tenths of an ohm of series resistance on {net}, against the peak at {at}"
         title = f"The capacitors of {net} resonate against each other at {at}"
         return (f"supply peaks:{net}", title), (Remedy(Proposal(text), None, "not solved"),)
-    text = f"more capacitance on {net}, of a kind that is still one at {at}"
-    return (f"supply capacitance:{net}", f"{net} has too little capacitance"), (
-        Remedy(Proposal(text), None, "not solved"),
-    )
+    own = (f"supply capacitance:{net}", f"{net} has too little capacitance")
+    wanted = 1 / (2 * np.pi * float(worst.frequency[worst.worst]) * worst.target)
+    farad = next((f for f in VALUES if f >= wanted), None)
+    beside = supply_ways(view, network, None, pin)
+    if farad is None or not beside.change[1]:
+        text = f"more capacitance on {net}, of a kind that is still one at {at}"
+        return own, (Remedy(Proposal(text), None, "not solved"),)
+    text = f"{engineering(farad, 'F')} from {net} to {view.ground_name} beside {view.board.pin_label(pin)}"
+    arguments = {**beside.change[2], "within": BULK_REACH, "farad": farad}
+    return own, (Remedy(Proposal(text, beside.change[1], arguments), None, "not solved"),)
 
 
 def _hz(frequency: float) -> str:

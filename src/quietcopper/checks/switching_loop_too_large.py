@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
+import numpy as np
 from shapely import Point
 
-from quietcopper.electrical.converters import Converter, FastLoop, fast_loop, find_converters, node_copper
+from quietcopper.electrical.converters import GOOD, Converter, FastLoop, fast_loop, find_converters, node_copper
 from quietcopper.electrical.view import View
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.ringing import ring_amplitude, ring_frequency
@@ -41,6 +42,7 @@ SOURCES = (
     "over a plane (Hammerstad and Jensen, IEEE MTT-S 1980)",
     "Lumped L-C with a ramp: any circuit text; held to a circuit simulator",
 )
+REACH, NEW_FARAD = 3e-3, 1e-6  # m from the switch; F: of the capacitor that is proposed (common practice, no source)
 
 
 def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
@@ -84,10 +86,22 @@ def _finding(view: View, c: Converter, loop: FastLoop, voltage: float, share: fl
     main = str(board.parts.ref[loop.main])
     at = loop.box.centroid
     frequency = float(ring_frequency(loop.inductance, capacitance))
-    nearer = Proposal(f"a capacitor from {hot} to {board.nets[c.ground]} right at {board.parts.ref[c.upper]}'s pads")
+    ground = board.nets[c.ground]
+    pads = np.flatnonzero((board.pins.part == c.upper) & (board.pins.net == c.hot))
+    pin = int(pads[0]) if len(pads) else int(np.flatnonzero(board.pins.part == c.upper)[0])
+    there = (float(board.pins.x[pin]), float(board.pins.y[pin]))
+    nearer = Proposal(
+        f"a capacitor from {hot} to {ground} right at {board.parts.ref[c.upper]}'s pads",
+        "bridge-gap",
+        {"nets": [hot, ground], "at": there, "within": REACH, "farad": NEW_FARAD},
+    )
     remedies = [Remedy(nearer, allowance.excess_db(ringing(loop.at_the_pins)))]
     if loop.over_ground is not None:
-        plane = Proposal(f"ground 0.2 mm below {ref} and its capacitors")
+        kind, arguments = "", {}
+        if loop.plane >= 0:
+            upper, lower = sorted((loop.plane, 0 if board.parts.side[c.upper] == 0 else len(board.layers) - 1))
+            kind, arguments = "set-dielectric", {"upper": upper, "lower": lower, "thickness": GOOD}
+        plane = Proposal(f"ground {engineering(GOOD, 'm')} below {ref} and its capacitors", kind, arguments)
         remedies.append(Remedy(plane, allowance.excess_db(ringing(loop.over_ground))))
     remedies.sort(key=lambda r: (r.excess_after_db is None, r.excess_after_db))
     over = f"over {board.layer_label(loop.plane)}" if loop.plane >= 0 else "without a plane below it"

@@ -124,7 +124,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
     for (opening, net), row in worst.items():
         cause = _cause(view, row, crossers[_cause_key(view, row)])
         parts = _together(view, row, beside[opening], prices)
-        bridged = _bridged(view, row, beside[opening], prices)
+        bridged = _bridged(view, row, beside[opening], prices) if view.pictures else None
         if view.drivers[net].kind not in FAST_KINDS and prices[row].own < QUIET * share * view.drivers[net].swing:
             continue  # a quiet line: a victim of the others at most, and named with none of its own
         count = len(groups[opening, net])

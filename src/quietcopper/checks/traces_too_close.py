@@ -10,6 +10,7 @@ import shapely
 from quietcopper.electrical.coupling import Asked, Coupling, at_spacing_for, coupled_sections, couplings
 from quietcopper.electrical.disturbance import Disturbances, Disturbed, couplings_by_victim, drawn_wave, together
 from quietcopper.electrical.pictures import section_picture
+from quietcopper.electrical.signals import slowest_edge
 from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.travel import Course
 from quietcopper.electrical.view import View
@@ -58,6 +59,7 @@ SOURCES = (
 
 TRIES = 3  # spacings that are looked at for one
 SPARE = 0.94  # half a dB below the allowance is aimed at, for what the spacing of one pair does not tell
+MOST_SLOWER = 8.0  # times the edge; no driver's setting spans more (common practice, no source)
 ROOM = 1e-3  # m; no bundle is proposed to be spread further than this: common practice, no source
 
 
@@ -205,6 +207,8 @@ def _finding(
         )
     if spacing > 0 and len(bundle) > 1:  # first, as one edit for all of them
         remedies.insert(0, Remedy(spread, None, "not solved"))
+    if (wider is None or spacing > ROOM) and (slower := _slower(view, noise, allowed)) is not None:
+        remedies.append(Remedy(slower, None, "not solved"))
     others = "1 neighbour" if len(noise) == 1 else f"{len(noise)} neighbours"
     where = _where(way, worst.at_start)
     lines = shapely.union_all([c.line for n in noise for c in n.shared])
@@ -246,6 +250,34 @@ def _finding(
         ),
         remedies=tuple(remedies),
         evidence=evidence,
+    )
+
+
+def _slower(view: View, noise: list[Disturbed], allowed: float) -> Proposal | None:
+    """Slower edges in the strongest of those that disturb, as the noise falls with the edge; None where the bits would
+    be too short for them, or no edge would be slow enough."""
+    if together(noise) <= allowed:
+        return None
+    rest, strong = together(noise), list[int]()
+    for n in noise:
+        if rest <= SPARE * allowed / 2:
+            break
+        strong.append(n.aggressor)
+        rest = together([m for m in noise if m.aggressor not in strong])
+    room = SPARE * allowed - rest
+    if room <= 0:
+        return None
+    factor = (together(noise) - rest) / room
+    drivers = [view.drivers[net] for net in strong]
+    rise = max(driver.rise for driver in drivers) * factor
+    if not 1 < factor <= MOST_SLOWER or rise > min(slowest_edge(driver) for driver in drivers):
+        return None
+    names = [view.board.nets[net] for net in strong]
+    who = names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more"
+    return Proposal(
+        f"edges of {engineering(rise, 's')} in {who}, set at their drivers",
+        "slower-edge",
+        {"nets": names, "rise": rise},
     )
 
 

@@ -120,7 +120,11 @@ def _finding(view: View, net: int, profile: Profile, end: _End, count: int) -> F
     quarter = 1 / (4 * end.delay)
     near = view.near(x, y)
     more = "" if count == 1 else f"; {count} vias of it do, this is the worst"
-    text = f"lead {name} on a layer next to {last} instead of {used}, or have the end drilled out"
+    below = end.last > end.used
+    first, kept = (int(board.vias.first[end.via]), end.used) if below else (end.used, int(board.vias.last[end.via]))
+    arguments = {"net": name, "at": (x, y), "first": first, "last": kept}
+    change = Proposal(f"have the end of the via drilled out, from {last} up to {used}", "drill-out", arguments)
+    other = Proposal(f"lead {name} on a layer next to {last} instead of {used}")
     return Finding(
         check=NAME,
         subject=(name, board.layers[end.used].name, board.layers[end.last].name),
@@ -135,7 +139,7 @@ def _finding(view: View, net: int, profile: Profile, end: _End, count: int) -> F
             f"via ends:{board.layers[end.used].name}:{board.layers[end.last].name}",
             f"Vias of lines on {used} go on to {last}",
         ),
-        remedies=(Remedy(Proposal(text), float("-inf")),),
+        remedies=(Remedy(change, float("-inf")), Remedy(other, None, "not solved")),
         evidence={
             "length_mm": end.length * 1e3,
             "delay_ps": end.delay * 1e12,

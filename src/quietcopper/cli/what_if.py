@@ -102,7 +102,7 @@ def what_if(
     sections = SectionCache()
     with at_work(quiet) as progress:
         before = review(bench.board, bench.settings, sections=sections, progress=progress)
-        after = review(changed, bench.settings_with(done.series), sections=sections, progress=progress)
+        after = review(changed, bench.settings_after(done), sections=sections, progress=progress)
     comparison = compare(before, after, bench.board, changed)
     comparison = dataclasses.replace(comparison, board_changes=(*comparison.board_changes, *notes))
     folder.mkdir(parents=True, exist_ok=True)

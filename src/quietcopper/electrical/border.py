@@ -69,6 +69,7 @@ class BorderLine:
     connector, part : reference and row; pin : row in board.pins; net : its net
     nets : the line's nets from the connector inward; series, shunts : in the order they are met
     protected : (row in board.pins, distance along the line, m, hop) of the first pin of an active part, None for none
+    added : (ohm in series, F to ground) that a change puts right before the connector's pin, None for none
     """
 
     connector: str
@@ -79,6 +80,7 @@ class BorderLine:
     series: tuple[Series, ...]
     shunts: tuple[Shunt, ...]
     protected: tuple[int, float, int] | None
+    added: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -177,7 +179,8 @@ def _line(view: View, ref: str, part: int, pin: int, beside: dict[int, list[tupl
         net = target
         nets.append(net)
     ordered = tuple(sorted(shunts, key=lambda s: (s.hop, round(s.at, 9), str(board.parts.ref[s.part]))))
-    return BorderLine(ref, part, pin, nets[0], tuple(nets), tuple(series), ordered, protected)
+    added = view.settings.filters.get((ref, board.nets[nets[0]]))
+    return BorderLine(ref, part, pin, nets[0], tuple(nets), tuple(series), ordered, protected, added)
 
 
 def _on_net(view: View, net: int, entry: int) -> list[tuple[int, float]]:

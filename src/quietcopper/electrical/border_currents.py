@@ -16,7 +16,7 @@ from quietcopper.board.model import Floats
 from quietcopper.electrical import parts
 from quietcopper.electrical.border import CABLE_COMMON_MODE, CAPACITOR, BorderLine, CabledConnector
 from quietcopper.electrical.emission import FAR_BELOW, FieldEstimate, allowed_field, limit_words
-from quietcopper.electrical.signals import level_by_frequency
+from quietcopper.electrical.signals import level_by_frequency, slowest_edge
 from quietcopper.electrical.spans import excess_range
 from quietcopper.electrical.tables import Driver
 from quietcopper.electrical.view import View
@@ -25,6 +25,10 @@ from quietcopper.fields.radiation import cable_current
 from quietcopper.fields.ranges import Complexes
 
 LONG = 30.0  # m; a cable of unknown length, longer than any wave that is measured
+NEW_OHM, NEW_WAY = 100.0, 1e-9  # ohm; H of the capacitor's way to ground; of a filter: common practice, no source
+LEAST_FARAD, MOST_FARAD, SLOW_FARAD = 10e-12, 1e-9, 10e-9  # of lines with a rate, and of those without
+I2C_FARAD = 100e-12  # a quarter of what a bus may have in all, 400 pF: NXP UM10204, table 10 (from memory)
+STEPS = (1.0, 1.5, 2.2, 3.3, 4.7, 6.8)  # of values in a decade: IEC 60063, E6
 FERRITE_AT = 100e6  # Hz at which a ferrite's ohms are stated; below it they fall with frequency (common practice)
 
 
@@ -48,22 +52,53 @@ def conductors(connector: CabledConnector) -> int:
 def on_cable(
     connector: CabledConnector, line: BorderLine, voltage: Floats, source: float, frequency: Floats, view: View
 ) -> Floats:
-    """Common-mode current on the cable for a voltage behind `source` ohm at the inner end of a line, A.
+    """Common-mode current on the cable for a voltage behind `source` ohm at the inner end of a line, A."""
+    volts, behind = behind_filter(line, voltage, source, frequency, view)
+    current = volts / conductors(connector) / (CABLE_COMMON_MODE + behind / conductors(connector))
+    return np.abs(current)
+
+
+def behind_filter(
+    line: BorderLine, voltage: Floats, source: float, frequency: Floats, view: View
+) -> tuple[Complexes, Complexes]:
+    """What a connector's pin shows of a voltage behind `source` ohm at the inner end of its line: V without a load, and
+    the impedance behind it, ohm.
 
     Series parts and capacitors to ground are taken in their order from inside out, each capacitor with its inductance;
     ferrites by their stated ohms, protectors as nothing, since no data hold their capacitance.
     """
     w = 2 * np.pi * frequency
     volts, behind = voltage.astype(complex), np.full(len(frequency), source, dtype=complex)
+
+    def shunt(farad: float, inductance: float) -> None:
+        nonlocal volts, behind
+        across = 1 / (1j * w * farad) + 1j * w * inductance
+        volts, behind = volts * across / (behind + across), behind * across / (behind + across)
+
     for hop in range(len(line.nets) - 1, -1, -1):
-        for shunt in [s for s in line.shunts if s.hop == hop and s.kind == CAPACITOR and s.value]:
-            across = 1 / (1j * w * float(shunt.value or 0)) + 1j * w * shunt.inductance
-            volts = volts * across / (behind + across)
-            behind = behind * across / (behind + across)
+        for own in [s for s in line.shunts if s.hop == hop and s.kind == CAPACITOR and s.value]:
+            shunt(float(own.value or 0), own.inductance)
         for series in [s for s in line.series if s.hop == hop - 1]:
             behind = behind + _series(view, series.part, series.ohm, frequency)
-    current = volts / conductors(connector) / (CABLE_COMMON_MODE + behind / conductors(connector))
-    return np.abs(current)
+    if line.added is not None:
+        behind = behind + line.added[0]
+        shunt(line.added[1], NEW_WAY)
+    return volts, behind
+
+
+def filter_for(driver: Driver) -> tuple[float, float]:
+    """Resistor (ohm) and capacitor (F, the next smaller of E6) of the strongest filter that a driver's line bears: its
+    10-90 % edge, 2.2·R·C, is the slowest that its rate bears. An open drain's edge is its pull-up's, so that an I2C
+    line bears less.
+    """
+    wanted, most = SLOW_FARAD, SLOW_FARAD
+    if driver.rate > 0 and driver.kind != "slow":
+        wanted = slowest_edge(driver) / 2.2 / (driver.source + NEW_OHM)
+        most = I2C_FARAD if "I2C" in driver.reason else MOST_FARAD
+    wanted = float(np.clip(wanted, LEAST_FARAD, most))
+    decade = 10.0 ** np.floor(np.log10(wanted * (1 + 1e-9)))
+    step = max(s for s in STEPS if s * decade <= wanted * (1 + 1e-9))
+    return NEW_OHM, float(f"{step * decade:.2g}")
 
 
 def _series(view: View, part: int, ohm: float, frequency: Floats) -> Complexes:
@@ -89,7 +124,7 @@ def current_estimate(
         return _worst(view, ref, frequency, current)
 
     found = at(driver)
-    if found is None or not with_range or found.excess_db < FAR_BELOW:
+    if found is None or not (with_range and view.pictures) or found.excess_db < FAR_BELOW:
         return found
 
     def excess(other: Driver) -> float | None:

@@ -69,7 +69,7 @@ class FieldEstimate:
 def estimate_of(view: View, driver: Driver, law: Law) -> FieldEstimate | None:
     """The worst frequency of what `law` makes of a driver, with its range; None where it makes nothing."""
     found = _estimate(view, *law(driver))
-    if found is None or found.excess_db < FAR_BELOW:
+    if found is None or found.excess_db < FAR_BELOW or not view.pictures:
         return found
 
     def excess(other: Driver) -> float | None:

@@ -20,6 +20,7 @@ from quietcopper.electrical.choices import (
 )
 from quietcopper.electrical.emission import FieldEstimate
 from quietcopper.electrical.radiators import GapShare, Radiators
+from quietcopper.electrical.signals import slowest_edge
 from quietcopper.electrical.tables import GROUND, SUPPLY
 from quietcopper.electrical.view import View
 from quietcopper.findings import Allowance, CauseHint, Coverage, Finding, NotChecked, Place, Proposal, Remedy
@@ -196,19 +197,22 @@ def radiation_finding(
 
 
 def remedies_at_driver(radiators: Radiators, net: int, excess: float, *mechanisms: str) -> Iterator[Remedy]:
-    """What helps at the driver, with the excess after by the same formulas, where it brings at least 1 dB. A resistor
-    is an edit that the review can make; another edge or swing is another part."""
-    if excess < WATCHED:
+    """What helps at the driver, with the excess after by the same formulas, where it brings at least 1 dB."""
+    if excess < WATCHED or not radiators.view.pictures:
         return
     name, driver = radiators.view.board.nets[net], radiators.view.drivers[net]
     slower = replace(driver, rise=2 * driver.rise)
     resistor = Proposal(
         f"{SERIES:g} ohm more in series at the driver of {name}", "series-resistor", {"nets": [name], "ohm": SERIES}
     )
+    edge = Proposal(
+        f"an edge of {engineering(slower.rise, 's')} in {name}, twice as slow, set at its driver",
+        "slower-edge",
+        {"nets": [name], "rise": slower.rise},
+    )
     tried = (
         (resistor, replace(driver, source=driver.source + SERIES)),
-        (Proposal(f"an edge of {engineering(slower.rise, 's')}, twice as slow"), slower),
-        (Proposal("half the swing"), replace(driver, swing=driver.swing / 2)),
+        *([(edge, slower)] if slower.rise <= slowest_edge(driver) else []),
     )
     for change, other in tried:
         after = radiators.with_driver(net, other, *mechanisms)

@@ -94,6 +94,7 @@ class Settings:
     connectors : {"J1": {"cable": True, "length": m, "shielded": False}}
     parts : {"U1": PartSettings}, whose drivers an IBIS file tells
     loads : {"U4": {"current": A drawn from its supplies in all, "converter": True, "capacitance": F of its switch}}
+    filters : {("J1", "SCL"): (ohm in series, F to ground)} before pins of connectors; of changes, in no settings file
     files : what files of a Gerber set are, by name: {"In1.gbr": "Copper,L2,Inr", "old.gbr": "ignore"}
     path : the file these came from, "" for none;  checked : see the module's text
     """
@@ -119,6 +120,7 @@ class Settings:
     loads: Mapping[str, Mapping[str, float | bool]] = field(default_factory=dict)
     allowances: Mapping[str, float] = field(default_factory=dict)
     files: Mapping[str, str] = field(default_factory=dict)
+    filters: Mapping[tuple[str, str], tuple[float, float]] = field(default_factory=dict)
     checked: bool = True
     path: str = ""
 

@@ -12,6 +12,13 @@ from quietcopper.fields.returns import pulse_peak
 from quietcopper.fields.spectra import data_amplitude, full_rise, harmonics, knee
 
 LOWEST = 30e6  # Hz, where the radiated limits begin
+EDGE_SHARE = 0.5  # of the time of a bit, that an edge may take (common practice, no source)
+
+
+def slowest_edge(driver: Driver) -> float:
+    """The longest 10-90 % edge (s) that a driver's rate bears, `EDGE_SHARE` of a bit or of half a clock's period; inf
+    where no rate is known."""
+    return EDGE_SHARE / (2 * driver.rate) if driver.rate > 0 else float("inf")
 
 
 def edge_current(driver: Driver, z0: float) -> float:

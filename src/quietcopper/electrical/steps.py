@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 
-from quietcopper.electrical.profile import Profile, longest_piece
+from quietcopper.board.model import Ints
+from quietcopper.electrical.profile import Profile, longest_piece, piece_lines
 from quietcopper.electrical.view import View
 from quietcopper.units import engineering
 
@@ -26,6 +28,12 @@ class Difference:
     words: str
     key: str
     title: str
+
+
+def piece_places(view: View, profile: Profile, pieces: Ints) -> list[tuple[float, float]]:
+    """The middle of each of some pieces of traces, m."""
+    middle = shapely.line_interpolate_point(piece_lines(view, profile, pieces), 0.5, normalized=True)
+    return [(float(x), float(y)) for x, y in shapely.get_coordinates(middle)]
 
 
 def nearest_piece(profile: Profile, reference: float, but: int) -> int:

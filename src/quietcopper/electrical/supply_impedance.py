@@ -267,8 +267,10 @@ class SupplyNetwork:
         worst = int(np.argmax(level))
         named = [i for i, name in enumerate(names) if name]
         strongest = max(named, key=lambda i: (round(abs(current[worst, i]), 9), -i))
-        added, _ = self._network(consumer, reaches, with_added=True, planes=planes if known else None)
-        better = np.abs(see(added, frequency, 1, known)[0]) if added is not None else level
+        better = level
+        if self.view.pictures:
+            added, _ = self._network(consumer, reaches, with_added=True, planes=planes if known else None)
+            better = np.abs(see(added, frequency, 1, known)[0]) if added is not None else level
         return Seen(
             self.supply,
             consumer,

@@ -59,7 +59,8 @@ class View:
     """A board under given settings. Every property is computed at its first use and kept.
 
     sections, kept as solved_before : cross-sections solved before, of this board or another; those solved now are added
-    pictures : whether checks solve what only a picture of a finding shows
+    pictures : whether checks work out what only who reads a finding wants: pictures, the range that what was assumed
+               spans, what a remedy would leave. A trial does not
     """
 
     def __init__(

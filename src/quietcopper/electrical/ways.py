@@ -253,6 +253,11 @@ Joints = tuple[Floats, Floats, Floats, Floats, list[str]]
 _JOINTS: WeakKeyDictionary[View, dict[tuple[int, int], Joints]] = WeakKeyDictionary()
 
 
+def share_joints(view: View, other: View) -> None:
+    """Let another view of the same board, roles and capacitors keep its joints with those of a view."""
+    _JOINTS[other] = _JOINTS.setdefault(view, {})
+
+
 def _joints(view: View, a: int, b: int) -> Joints:
     """Everything that joins two areas: x, y, radius (m), mounting inductance (H), and what it is; kept for a view."""
     kept = _JOINTS.setdefault(view, {})

@@ -11,6 +11,7 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import astuple, dataclass, field, replace
 from functools import partial
+from itertools import islice
 
 import numpy as np
 
@@ -205,6 +206,14 @@ class Tally:
         self.seconds += other.seconds
 
 
+@dataclass(frozen=True)
+class Share:
+    """Solutions that were solved in one stretch of work, as a cache keeps them, and their tally."""
+
+    solved: Mapping[tuple[CrossSection, float], Solution | OutOfRange] = field(default_factory=dict)
+    tally: Tally = field(default_factory=Tally)
+
+
 @dataclass
 class SectionCache:
     """Solutions by the content of their sections (CrossSection.canonical: rounded to 0.1 µm, place, handedness and
@@ -227,11 +236,20 @@ class SectionCache:
     def misses(self) -> int:
         return self.tally.misses
 
-    def add(self, solved: Mapping[tuple[CrossSection, float], Solution | OutOfRange], tally: Tally) -> None:
+    def now(self) -> tuple[int, Tally]:
+        """How far the cache is, for `since`."""
+        return len(self.solutions), replace(self.tally)
+
+    def since(self, mark: tuple[int, Tally]) -> Share:
+        """What was solved since then: what a forked copy of the process hands back."""
+        known, before = mark
+        return Share(dict(islice(self.solutions.items(), known, None)), self.tally.since(before))
+
+    def add(self, share: Share) -> None:
         """Take over what was solved elsewhere, and its tally."""
-        for key, found in solved.items():
+        for key, found in share.solved.items():
             self.solutions.setdefault(key, found)
-        self.tally.add(tally)
+        self.tally.add(share.tally)
 
     def at(self, accuracy: float) -> SectionCache:
         """The same cache, asking another accuracy of what is solved through it."""

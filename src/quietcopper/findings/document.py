@@ -224,6 +224,7 @@ def _cause(cause: Cause, comments: Sequence[Comment]) -> dict[str, Any]:
         "standing": cause.standing,
         "cured_by": cause.cured_by or None,
         "supposed": cause.supposed,
+        "tried": cause.tried or None,
     }
 
 

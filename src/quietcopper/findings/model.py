@@ -22,8 +22,8 @@ STANDINGS = (MAIN, WITH_ANOTHER, SMALLER, WITHIN)  # of causes, in the order in 
 ROUND = 0.985  # 4π·area / perimeter² from which a drawn pad is a disc; an octagon has 0.948, 24 sides 0.994
 CANNOT = "cannot be made"  # how a remedy is known that was tried on the board and does not fit it
 HARMS = "makes something else as bad"  # likewise, one that was solved and is no proposal
-NOTHING_HELPS = "nothing that was tried helps; how it is mended is the designer's"
-NOTHING_FITS = "none of the changes that were tried can be made on this board; how it is mended is the designer's"
+HELPS_NOT = "does not help"  # likewise, of all that was tried for a cause
+ADVICE = "advice, not tried"  # how a remedy or a cause's change in words alone is known: it has no figure
 
 
 def excess_db(predicted: float, allowed: float) -> float:
@@ -80,7 +80,7 @@ class Place:
 @dataclass(frozen=True)
 class Proposal:
     """A change that the program could apply: `kind` names an edit of quietcopper.changes, `arguments` its values,
-    `text` says it in words a designer can act on ('layer 3 becomes ground')."""
+    `text` says it in words a designer can act on ('layer 3 becomes ground'). Without a kind it is advice."""
 
     text: str
     kind: str = ""
@@ -219,6 +219,7 @@ class Cause:
     sum_db : excess of its findings over their allowances, added
     cured_by : id of the worse cause whose change, solved, brings all findings of this one under their allowance
     supposed : all its findings hang on what nothing in the data says, see `CauseHint`
+    tried : where changes were tried and none is left to propose, why: HELPS_NOT or CANNOT; else ""
     """
 
     id: str
@@ -232,6 +233,7 @@ class Cause:
     sum_db: float = 0.0
     cured_by: str = ""
     supposed: bool = False
+    tried: str = ""
 
     @property
     def standing(self) -> str:

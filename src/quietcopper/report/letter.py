@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from quietcopper.findings.model import CANNOT, HARMS, MAIN, SMALLER, STANDINGS, WITHIN
+from quietcopper.findings.model import ADVICE, CANNOT, HARMS, MAIN, SMALLER, STANDINGS, WITHIN
 from quietcopper.report import evidence, words
 from quietcopper.report.charts import DecibelScale, decibel_line
 from quietcopper.report.closeup import close_up
@@ -91,6 +91,7 @@ class CauseView:
     notes: list[str]
     comments: list[str]
     change_kind: str
+    label: str  # what its gain is: a proposal, advice, or what was tried
     mechanisms: list[tuple[str, str]]
     draw_picture: Callable[[], Markup] = field(repr=False)
     layer: int
@@ -176,9 +177,11 @@ def _remedies(finding: Mapping[str, Any]) -> list[dict[str, str]]:
     return [
         {
             "text": words.sentence(words.clause(remedy["change"]["text"]))[:-1],
-            "after": words.decibels(remedy["excess_after_db"], removed=remedy["removed"]),
+            "after": ""
+            if remedy["how"] in (ADVICE, CANNOT, HARMS)
+            else words.decibels(remedy["excess_after_db"], removed=remedy["removed"]),
             "how": remedy["how"]
-            if remedy["removed"] or remedy["excess_after_db"] is not None or remedy["how"] in (CANNOT, HARMS)
+            if remedy["removed"] or remedy["excess_after_db"] is not None or remedy["how"] in (ADVICE, CANNOT, HARMS)
             else "not worked out",
             "notes": " ".join(remedy.get("notes", ())),
             "kind": remedy["change"].get("kind", ""),
@@ -281,6 +284,7 @@ class _Teller:
             notes=list(cause.get("notes", ())),
             comments=words.comments_of(cause),
             change_kind=(cause["change"] or {}).get("kind", ""),
+            label="Tried" if cause["change"] is None else "Advice" if words.is_advice(cause["change"]) else "Proposed",
             mechanisms=[(name, " ".join(known[name]["mechanism"].split())) for name in checks if name in known],
             draw_picture=lambda: self.picture(ids) if pictured and len(ids) > 1 else Markup(""),
             layer=self.layer_of(self.findings[ids[0]]),

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from quietcopper.findings.model import AGREED, CANNOT, HARMS, NOTHING_FITS, NOTHING_HELPS
+from quietcopper.findings.model import AGREED, CANNOT, HARMS
 from quietcopper.report import words
 
 
@@ -82,8 +82,6 @@ def cause_outlook(cause: Mapping[str, Any], findings: Sequence[Mapping[str, Any]
     left, at the worst of them.
     """
     change, before = cause["change"], cause["excess_before_db"]
-    if change is not None and change["text"] in (NOTHING_HELPS, NOTHING_FITS):
-        change = None
     text = words.clause(change["text"]) if change is not None else ""
     naming = [[r for r in f["remedies"] if words.clause(r["change"]["text"]) == text] for f in findings]
     if change is not None and (cause["removed"] or cause["excess_after_db"] is not None):

@@ -136,7 +136,7 @@ class _Composer:
         notes = list(cause.get("notes", ()))
         if self.outlooks[number - 1] is not None or not notes:
             return []
-        return [words.sentence(cause["change"]["text"]), *notes] if cause["change"] is not None else notes
+        return [*filter(None, [words.gain(cause)]), *notes]
 
     def plan(self) -> Data | None:
         """What would do most: {verdict, steps, rest}."""

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from quietcopper.findings.model import CHANGE_IT, DECISION_STATES, IMPROVE_IT, NOTHING_FITS, NOTHING_HELPS, WATCH_IT
+from quietcopper.findings.model import CANNOT, CHANGE_IT, DECISION_STATES, HELPS_NOT, IMPROVE_IT, WATCH_IT
 from quietcopper.units import engineering, listed
 
 _SMALL = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
@@ -180,17 +180,29 @@ def headline(document: Mapping[str, Any]) -> str:
     return f"{who} {count_word(explained)} of {of}."
 
 
+TRIED = {  # why nothing is left to propose for a cause
+    HELPS_NOT: "Nothing that was tried helps; how it is mended is the designer's.",
+    CANNOT: "None of the changes that were tried can be made on this board; how it is mended is the designer's.",
+}
+
+
+def is_advice(change: Mapping[str, Any] | None) -> bool:
+    """Whether a change is one in words, which cannot be tried."""
+    return change is not None and not change.get("kind")
+
+
 def gain(cause: Mapping[str, Any]) -> str:
-    """What the proposed change does, as one sentence; empty where a cause has no change."""
+    """What the proposed change does, in a sentence or two; why nothing is proposed where all that was tried failed;
+    empty where a cause has no change."""
     change = cause["change"]
     if change is None:
-        return ""
+        return TRIED.get(cause.get("tried") or "", "")
     what = sentence(clause(change["text"]))[:-1]
     before, after = cause["excess_before_db"], cause["excess_after_db"]
     if cause["removed"]:
         return f"{what}: nothing of it is left."
-    if change["text"] in (NOTHING_HELPS, NOTHING_FITS):
-        return f"{what}."
+    if is_advice(change):
+        return f"{what}. It was not tried: how it is done is the designer's."
     if after is None or before is None:
         return f"{what}. What it would gain was not worked out."
     verb = "falls" if after < before else "stays" if after == before else "rises"
@@ -224,7 +236,8 @@ def _first(document: Mapping[str, Any]) -> str:
     if causes and over(causes[0]["excess_before_db"]):
         change, after = causes[0]["change"], causes[0]["excess_after_db"]
         known = after is not None or causes[0]["removed"]
-        proposal = gain(causes[0]) if known or change is None else f"Proposed: {clause(change['text'])}."
+        label = "Advice" if is_advice(change) else "Proposed"
+        proposal = gain(causes[0]) if known or change is None else f"{label}: {clause(change['text'])}."
         return f"{sentence(causes[0]['title'])} {proposal}".strip()
     if document["not_checked"]:
         missing = counted(len(document["not_checked"]), "thing", capital=True)

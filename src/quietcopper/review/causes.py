@@ -7,8 +7,8 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import replace
 
-from quietcopper.findings import Cause, CauseHint, Finding
-from quietcopper.findings.model import STANDINGS
+from quietcopper.findings import Cause, CauseHint, Finding, Remedy
+from quietcopper.findings.model import ADVICE, STANDINGS
 
 
 def slug(text: str) -> str:
@@ -17,7 +17,8 @@ def slug(text: str) -> str:
 
 
 def identify(findings: Iterable[Finding]) -> list[Finding]:
-    """Findings with ids made of check and subject, in order of excess (worst first, ties by id).
+    """Findings with ids made of check and subject, in order of excess (worst first, ties by id), what they propose in
+    words alone as advice.
 
     The same subject twice on one board is told apart by a counter in order of place from the lower left corner, so
     a shuffle of the board's objects changes nothing.
@@ -28,8 +29,19 @@ def identify(findings: Iterable[Finding]) -> list[Finding]:
     named: list[Finding] = []
     for base, group in by_subject.items():
         group.sort(key=lambda f: (-round(f.excess_db, 6), round(f.place.at[0], 7), round(f.place.at[1], 7)))
-        named += [replace(f, id=base if i == 0 else f"{base}:{i + 1}") for i, f in enumerate(group)]
+        named += [replace(advised(f), id=base if i == 0 else f"{base}:{i + 1}") for i, f in enumerate(group)]
     return sorted(named, key=lambda f: (-round(f.excess_db, 6), f.id))
+
+
+def advised(finding: Finding) -> Finding:
+    """The finding with what is proposed in words alone as advice, which has no figure: nobody can solve it again."""
+
+    def told(remedy: Remedy) -> Remedy:
+        if remedy.change.kind:
+            return remedy
+        return replace(remedy, excess_after_db=None, solved=ADVICE)
+
+    return replace(finding, remedies=tuple(told(r) for r in finding.remedies))
 
 
 def group_causes(findings: list[Finding]) -> tuple[Cause, ...]:
@@ -64,6 +76,7 @@ def group_causes(findings: list[Finding]) -> tuple[Cause, ...]:
                 change=change,
                 excess_before_db=worst,
                 excess_after_db=after,
+                solved=ADVICE if change is not None and not change.kind else "estimate",
                 sum_db=sum(max(f.excess_db, 0.0) for _, f in group),
                 supposed=all(hint.supposed for hint, _ in group),
             )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import itertools
 import logging
 import os
 import time
@@ -18,7 +17,7 @@ from quietcopper.checks import Check, sections_ahead
 from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.view import FIRST_STAGES, View
 from quietcopper.errors import OutOfRange
-from quietcopper.fields.section_solver import Tally
+from quietcopper.fields.section_solver import Share
 from quietcopper.findings import Coverage, Finding, NotChecked
 from quietcopper.findings.model import PASSES
 from quietcopper.review.causes import identify
@@ -110,13 +109,12 @@ def _grouped(checks: tuple[Check, ...]) -> list[tuple[tuple[Check, ...], Group]]
 @dataclass(frozen=True)
 class _Share:
     """What a group of checks says, by check, with seconds; what is told of its things; what another process solved for
-    it, and its tally."""
+    it."""
 
     said: dict[str, Said]
     seconds: dict[str, float]
     told: dict[str, Any]
-    solved: dict[Any, Any]
-    tally: Tally
+    solved: Share = field(default_factory=Share)
 
 
 def _look(
@@ -125,8 +123,8 @@ def _look(
 ) -> _Share:  # fmt: skip
     """teller : number of the process that tells progress and keeps the solutions."""
     here = os.getpid() == teller
-    known, before = len(view.sections.solutions), dataclasses.replace(view.sections.tally)
-    share = _Share({}, {}, {}, {}, Tally())
+    mark = view.sections.now()
+    share = _Share({}, {}, {})
     for check in checks:
         if here:
             progress(check.NAME)
@@ -136,8 +134,7 @@ def _look(
     share.told.update((name, tell(view)) for name, tell in tells.items())
     if here:
         return share
-    new = dict(itertools.islice(view.sections.solutions.items(), known, None))
-    return dataclasses.replace(share, solved=new, tally=view.sections.tally.since(before))
+    return dataclasses.replace(share, solved=view.sections.since(mark))
 
 
 def look(view: View, checks: tuple[Check, ...], progress: Callable[[str], None] = lambda stage: None) -> Looked:
@@ -185,7 +182,7 @@ def _look_and(
         said |= share.said
         told |= share.told
         seconds.update(share.seconds)
-        view.sections.add(share.solved, share.tally)
+        view.sections.add(share.solved)
     every = [word for check in checks for word in said[check.NAME]]
     priced = identify(f for f in every if isinstance(f, Finding))
     looked = Looked(

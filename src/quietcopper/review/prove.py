@@ -12,22 +12,20 @@ not solved.
 from __future__ import annotations
 
 import dataclasses
-import itertools
 import logging
 import math
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
 
 from quietcopper.board import Board
 from quietcopper.changes import Changed, ChangeError, is_change
 from quietcopper.checks import Check
 from quietcopper.electrical.view import View
-from quietcopper.fields.section_solver import Tally
+from quietcopper.fields.section_solver import Share
 from quietcopper.findings import Cause, Finding, Proposal, Remedy, Result
-from quietcopper.findings.model import CANNOT, HARMS, MAIN, NOTHING_FITS, NOTHING_HELPS, SMALLER
+from quietcopper.findings.model import ADVICE, CANNOT, HARMS, HELPS_NOT, MAIN, SMALLER
 from quietcopper.review.causes import in_order
 from quietcopper.review.plan import PLAN_ROUNDS, make_plan
 from quietcopper.review.questions import ask
@@ -43,7 +41,7 @@ WORK = 60_000  # objects that may be reviewed again in all, times a small board'
 TOLD = 3  # of the findings that a change makes or cures elsewhere, the others are counted
 LEAST_DB = 0.1  # a change that takes away no more does not help
 SOLVED, TOGETHER = "solved again", "solved again, all places together"
-NO_TIME, IN_WORDS = "not proven for time", "not solved: how it is done is the designer's"
+NO_TIME, UNSOLVED = "not proven for time", "not solved"
 log = logging.getLogger(__name__)
 
 
@@ -113,23 +111,22 @@ def _shared_out(
     that is in the purse, and those that took more than was left by then are done once more with that."""
     here = os.getpid()
 
-    def piece(cause: Cause, share: int) -> tuple[_Proven, int, dict[Any, Any], Tally]:
-        known, before = len(bench.sections.solutions), dataclasses.replace(bench.sections.tally)
+    def piece(cause: Cause, share: int) -> tuple[_Proven, int, Share]:
+        mark = bench.sections.now()
         if os.getpid() == here:
             progress(f"proving: {cause.title}")
         own = _Purse(share)
         done = work(cause, own)
         if os.getpid() == here:
-            return done, share - own.left, {}, Tally()
-        solved = dict(itertools.islice(bench.sections.solutions.items(), known, None))
-        return done, share - own.left, solved, bench.sections.tally.since(before)
+            return done, share - own.left, Share()
+        return done, share - own.left, bench.sections.since(mark)
 
     out = {}
     for first in range(0, len(causes), AT_ONCE):
         some = causes[first : first + AT_ONCE]
         pieces = [partial(piece, cause, purse.left) for cause in some]
-        for cause, (done, taken, solved, tally) in zip(some, spread(pieces), strict=True):
-            bench.sections.add(solved, tally)
+        for cause, (done, taken, solved) in zip(some, spread(pieces), strict=True):
+            bench.sections.add(solved)
             if taken > max(purse.left, 0):
                 done = work(cause, purse)
             else:
@@ -372,8 +369,6 @@ def _settled(finding: Finding) -> Finding:
             if over and not solved:
                 how = remedy.solved if remedy.solved in (CANNOT, HARMS) else NO_TIME
                 out.append(dataclasses.replace(remedy, excess_after_db=None, solved=how))
-        elif remedy.excess_after_db is not None:
-            out.append(dataclasses.replace(remedy, excess_after_db=None, solved=IN_WORDS))
         else:
             out.append(remedy)
 
@@ -390,10 +385,14 @@ def _settled(finding: Finding) -> Finding:
 def _settled_cause(proven: _Proven) -> Cause:
     """The cause without a figure that was not solved."""
     cause = proven.cause
-    if is_solved(cause.solved) or cause.solved == IN_WORDS:
+    if is_solved(cause.solved) or cause.tried:
         return cause
     open_ = cause.excess_before_db >= 0 and proven.trial is None and _proposals(cause, proven.findings)
-    return dataclasses.replace(cause, excess_after_db=None, solved=NO_TIME if open_ else "not solved")
+    if open_ and not proven.refused:
+        how = NO_TIME
+    else:
+        how = ADVICE if cause.change is not None and not is_change(cause.change.kind) else UNSOLVED
+    return dataclasses.replace(cause, excess_after_db=None, solved=how)
 
 
 def _not_seen(trial: Trial) -> str:
@@ -404,16 +403,12 @@ def _told_cause(cause: Cause, trial: Trial, refused: list[tuple[Proposal, str]],
     """The cause with the change that was tried, and what it leaves. Where the tried one does not help, or makes
     something else as bad, it is a note, and the cause's own change in words stays, if it has one."""
     if _harms(trial, cause, result):
-        words = cause.change is not None and not is_change(cause.change.kind)
-        change = cause.change if words else Proposal(NOTHING_HELPS)
         made = _few([f"{f.title} ({_level(f.excess_db)} then)" for f in trial.new])
         note = f"Tried: {trial.change.text}; it makes or worsens: {made}."
-        return dataclasses.replace(cause, change=change, excess_after_db=None, solved=IN_WORDS, notes=(note,))
+        return _none_left(cause, HELPS_NOT, (note,))
     seen = all(trial.after.get(i) is not None for i in cause.findings)
     if cause.change is not None and not _lowers(cause, trial, result) and (seen or not is_change(cause.change.kind)):
-        change = Proposal(NOTHING_HELPS) if is_change(cause.change.kind) else cause.change
-        notes = [f"Tried: {trial.change.text}; the worst place stays as it is."]
-        return dataclasses.replace(cause, change=change, excess_after_db=None, solved=IN_WORDS, notes=tuple(notes))
+        return _none_left(cause, HELPS_NOT, (f"Tried: {trial.change.text}; the worst place stays as it is.",))
     figures = [trial.after.get(i) for i in cause.findings]
     notes = list(trial.notes)
     after: float | None = None
@@ -424,7 +419,7 @@ def _told_cause(cause: Cause, trial: Trial, refused: list[tuple[Proposal, str]],
         notes.append(_not_seen(trial))
     notes += [f"Left out: {change.text}, because {reason}." for change, reason in refused[:TOLD]]
     notes += _side_effects(cause, trial, result)
-    solved = SOLVED if after is not None else "not solved"
+    solved = SOLVED if after is not None else UNSOLVED
     return dataclasses.replace(cause, change=trial.change, excess_after_db=after, solved=solved, notes=tuple(notes))
 
 
@@ -473,10 +468,14 @@ def _unproven(cause: Cause, refused: list[tuple[Proposal, str]]) -> Cause:
     """A cause of which no change can be made on this board: what cannot be made is no proposal, it is told as tried."""
     once = list(dict.fromkeys((change.text, reason) for change, reason in refused))
     notes = tuple(_sentence(f"Tried: {text}; it {CANNOT}, {reason}") for text, reason in once[:TOLD])
-    change = cause.change
-    if change is not None and is_change(change.kind):
-        change = Proposal(NOTHING_FITS)
-    return dataclasses.replace(cause, change=change, excess_after_db=None, solved=IN_WORDS, notes=notes)
+    return _none_left(cause, CANNOT, notes)
+
+
+def _none_left(cause: Cause, why: str, notes: tuple[str, ...]) -> Cause:
+    """A cause for which nothing that was tried is left to propose: its advice stays, if it has one."""
+    if cause.change is not None and not is_change(cause.change.kind):
+        return dataclasses.replace(cause, excess_after_db=None, solved=ADVICE, notes=notes)
+    return dataclasses.replace(cause, change=None, excess_after_db=None, solved=UNSOLVED, notes=notes, tried=why)
 
 
 def _sentence(text: str) -> str:

@@ -18,7 +18,7 @@ from quietcopper.electrical.view import View
 from quietcopper.fields.section_solver import SectionCache
 from quietcopper.findings import Finding, NotChecked, Proposal, Result
 from quietcopper.findings.model import CHANGE_IT, IMPROVE_IT, PASSES, WATCH_IT
-from quietcopper.review.alike import like
+from quietcopper.review.alike import driven_otherwise
 from quietcopper.review.compare import match_findings
 from quietcopper.review.look import Looked, look
 
@@ -66,23 +66,24 @@ class Bench:
     def sections(self) -> SectionCache:
         return self.view.sections
 
-    def settings_with(self, series: Mapping[str, float]) -> Settings:
-        """The settings with resistance in series with the drivers of some nets, ohm by name."""
-        if not series:
-            return self.settings
+    def settings_after(self, changed: Changed) -> Settings:
+        """The settings with what changes add that no table of the board holds."""
         nets = dict(self.settings.nets)
-        for name, ohm in series.items():
+        for name, ohm in changed.series.items():
             if name in self.sources:
                 nets[name] = dataclasses.replace(nets.get(name, NetSettings()), source=self.sources[name] + ohm)
-        return dataclasses.replace(self.settings, nets=nets)
+        for name, rise in changed.edges.items():
+            nets[name] = dataclasses.replace(nets.get(name, NetSettings()), rise=rise)
+        return dataclasses.replace(self.settings, nets=nets, filters={**self.settings.filters, **changed.filters})
 
     def look(self, changed: Changed, progress: Callable[[str], None] = lambda stage: None) -> Looked:
         """What the checks say of a changed board; nothing of the supply of nets that are still to be routed."""
-        key = (id(changed.board), tuple(sorted(changed.series.items())), changed.unrouted)
+        added = (tuple(sorted(added.items())) for added in (changed.series, changed.edges, changed.filters))
+        key = (id(changed.board), *added, changed.unrouted)
         if key not in self.seen:
-            settings = self.settings_with(changed.series)
+            settings = self.settings_after(changed)
             if changed.board is self.board:
-                view = like(self.view, settings)
+                view = driven_otherwise(self.view, settings)
             else:
                 view = View(changed.board, settings, sections=self.sections, pictures=False)
             looked = _without_supply_of(changed.unrouted, look(view, self.checks, progress))
