@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from shapely.geometry.base import BaseGeometry
 
@@ -50,17 +52,24 @@ def level_by_frequency(driver: Driver, amplitude: float, highest: float) -> tupl
     bandwidth (120 kHz below 1 GHz, 1 MHz above: CISPR 16-1-1, from memory) on 40 frequencies a decade. From 30 MHz to
     `highest`; both arrays are empty for a net without a driver. See `fields.spectra` for the formulas.
     """
-    if amplitude <= 0 or driver.rate <= 0 or highest <= LOWEST:
+    frequency, level = _levels(driver.kind, driver.rate, driver.rise, amplitude, highest)
+    return frequency.copy(), level.copy()
+
+
+@lru_cache(maxsize=4096)
+def _levels(kind: str, rate: float, rise: float, amplitude: float, highest: float) -> tuple[Floats, Floats]:
+    """Many lines of a board have the same driver."""
+    if amplitude <= 0 or rate <= 0 or highest <= LOWEST:
         return np.empty(0), np.empty(0)
-    rise = float(full_rise(driver.rise))
-    if driver.kind == "clock":
-        if driver.rate > highest:
+    rise = float(full_rise(rise))
+    if kind == "clock":
+        if rate > highest:
             return np.empty(0), np.empty(0)
-        frequency, level = harmonics(amplitude, driver.rate, 0.5, min(rise, 0.5 / driver.rate), highest)
+        frequency, level = harmonics(amplitude, rate, 0.5, min(rise, 0.5 / rate), highest)
         keep = frequency >= LOWEST
         return frequency[keep], level[keep]
     frequency = np.geomspace(LOWEST, highest, max(2, int(40 * np.log10(highest / LOWEST))))
-    bit = 0.5 / driver.rate
+    bit = 0.5 / rate
     rise = min(rise, bit)
     low, high = (data_amplitude(amplitude, bit, rise, frequency, bandwidth) for bandwidth in (120e3, 1e6))
     return frequency, np.where(frequency <= 1e9, low, high)

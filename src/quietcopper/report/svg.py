@@ -77,10 +77,14 @@ def dots(centres: Floats, diameters: Floats, css: str) -> list[Markup]:
 
 
 def polygons(rings: Sequence[Sequence[Floats]]) -> NDArray[np.object_]:
-    """Shapely polygons of drawn areas or pads, shape (n,)."""
-    out = np.empty(len(rings), dtype=object)
-    for i, (outer, *holes) in enumerate(rings):
-        out[i] = shapely.Polygon(outer, [h for h in holes if len(h) >= 3]) if len(outer) >= 3 else shapely.Polygon()
+    """Shapely polygons of drawn areas or pads, shape (n,), empty for those whose outline is no ring."""
+    flat = [(i, ring) for i, (outer, *holes) in enumerate(rings) if len(outer) >= 3 for ring in (outer, *holes)]
+    flat = [(i, ring) for i, ring in flat if len(ring) >= 3]
+    out = np.full(len(rings), shapely.Polygon(), dtype=object)
+    if flat:
+        which = np.repeat(np.arange(len(flat)), [len(ring) for _, ring in flat])
+        closed = shapely.linearrings(np.concatenate([ring for _, ring in flat]), indices=which)
+        shapely.polygons(closed, indices=np.array([i for i, _ in flat]), out=out)
     return out
 
 
@@ -175,7 +179,11 @@ class LayerShapes:
     @cached_property
     def bounds(self) -> tuple[Floats, Floats, Floats]:
         """Bounding boxes (n, 4) of areas, traces (with their width) and pads; nan for empty ones."""
-        traces = np.array([[*t.min(axis=0), *t.max(axis=0)] for t in self.layer.traces]).reshape(-1, 4)
+        lengths = [len(trace) for trace in self.layer.traces]
+        traces = np.zeros((0, 4))
+        if lengths:
+            points, first = np.concatenate(self.layer.traces), np.cumsum([0, *lengths[:-1]])
+            traces = np.concatenate([np.minimum.reduceat(points, first), np.maximum.reduceat(points, first)], axis=1)
         half = np.array(self.layer.trace_widths).reshape(-1, 1) / 2
         return (
             shapely.bounds(self.areas).reshape(-1, 4),
