@@ -94,7 +94,7 @@ def test_a_filter_stands_before_the_pin_of_its_connector_only(rules):
     done = apply_change(board, "filter-line", {"connector": "J1", "net": "OUT", "ohm": 100.0, "farad": 47e-12}, rules)
     assert done.board is board
     assert done.filters == {("J1", "OUT"): (100.0, 47e-12)}
-    assert "is free on the bottom" in done.notes[0]
+    assert "leave such room on the bottom" in done.notes[0]
     settings = Bench.of(View(board, Settings(connectors={"J1": {"cable": True}})), ()).settings_after(done)
     lines = [line for connector in cabled(View(board, settings)) for line in connector.lines]
     assert [line.added for line in lines] == [(100.0, 47e-12)]

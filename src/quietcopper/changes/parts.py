@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from quietcopper.board import Board
-from quietcopper.changes.base import Changed, ChangeError, Rules, net_of, nets_of, place_mm
+from quietcopper.changes.base import Changed, ChangeError, Rules, net_of, nets_of
 from quietcopper.changes.capacitor import place_between_parts
 
 FILTER_ROOM_X, FILTER_ROOM_Y = 2.2e-3, 2.0e-3  # m, of two 0402 chips side by side with their courtyards
@@ -55,13 +55,11 @@ def filter_line(board: Board, rules: Rules, *, connector: str, net: str, ohm: fl
 def _room_note(board: Board, at: tuple[float, float], connector: str) -> str:
     """Whether a resistor and a capacitor find room between the parts by a connector, in one sentence."""
     found = place_between_parts(board, (FILTER_ROOM_X, FILTER_ROOM_Y), at, FILTER_REACH)
-    needs = (
-        f"A filter needs {FILTER_ROOM_X * 1e3:g} by {FILTER_ROOM_Y * 1e3:g} mm by {connector} and its traces led anew"
-    )
+    size = f"{FILTER_ROOM_X * 1e3:g} by {FILTER_ROOM_Y * 1e3:g} mm"
+    needs = f"Each filter takes {size} by {connector} and traces led anew; within {FILTER_REACH * 1e3:g} mm the parts"
     if found is None:
-        return f"{needs}; between the parts within {FILTER_REACH * 1e3:g} mm there is none free."
-    where = "on top" if found[2] == 0 else "on the bottom"
-    return f"{needs}; between the parts it is free {where} at {place_mm(*found[:2])}."
+        return f"{needs} leave no such room."
+    return f"{needs} leave such room {'on top' if found[2] == 0 else 'on the bottom'}."
 
 
 def set_resistor(board: Board, rules: Rules, *, part: str, ohm: float) -> Changed:

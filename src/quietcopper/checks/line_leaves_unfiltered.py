@@ -42,7 +42,9 @@ SOURCES = (
     "Ott, Electromagnetic Compatibility Engineering: field of a cable's common-mode current (from memory)",
     "CISPR 32 and 47 CFR 15.109: the limits",
 )
-SHIELD = "a shielded cable, its shield tied all round to ground at the connector: no filter takes what the rate needs"
+SHIELD = (
+    "a shielded cable, its shield tied all round to ground at the connector: a filter that the line bears is too weak"
+)
 
 
 def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:

@@ -14,6 +14,7 @@ import numpy as np
 
 from quietcopper.board import Assumption
 from quietcopper.electrical import parts
+from quietcopper.electrical.idle_pins import idle_pin_assumptions
 from quietcopper.electrical.parts import PartKind, by_reference
 from quietcopper.electrical.paths import start_pin
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
@@ -113,6 +114,7 @@ def supply_assumptions(view: View) -> list[Assumption]:
         names = ", ".join(entering[:8]) + (" …" if len(entering) > 8 else "")
         why = "no regulator that makes them was recognised"
         out.append(Assumption(f"supplies that enter the board: {names}", "connector", "", why, len(entering)))
+    out += idle_pin_assumptions(view)
     open_, parts_ = [], 0
     for net, supply in sorted(view.supplies.items()):
         said = view.settings.for_net(view.board.nets[net])
@@ -144,14 +146,16 @@ class _Tree:
         self.roles = view.roles
         self.nets = [n for n, role in enumerate(self.roles) if role.kind == SUPPLY]
         self.on: dict[int, list[int]] = defaultdict(list)  # net -> parts, by reference
-        for part in by_reference(self.board):
-            for net in self.kinds[part].nets:
-                self.on[net].append(part)
-        self.pins: dict[tuple[int, int], list[int]] = defaultdict(list)
+        self.pins: dict[tuple[int, int], list[int]] = defaultdict(list)  # but those that draw nothing
         for row, (part, net) in enumerate(
             zip(self.board.pins.part.tolist(), self.board.pins.net.tolist(), strict=True)
         ):
-            self.pins[part, net].append(row)
+            if not view.idle_pins[row]:
+                self.pins[part, net].append(row)
+        for part in by_reference(self.board):
+            for net in self.kinds[part].nets:
+                if self.pins[part, net]:
+                    self.on[net].append(part)
         self.sources: dict[int, list[Source]] = defaultdict(list)
         self._regulators()
         self._filters()
@@ -219,7 +223,7 @@ class _Tree:
         """Parts that make one supply from another: straight, or over an inductor from a node that they switch."""
         for part in by_reference(self.board):
             kind = self.kinds[part]
-            supplies = [n for n in kind.nets if self.roles[n].kind == SUPPLY]
+            supplies = [n for n in kind.nets if self.roles[n].kind == SUPPLY and self.pins[part, n]]
             if kind.kind not in (parts.IC, parts.MODULE, parts.TRANSISTOR) or not supplies:
                 continue
             over = self._over_inductors(kind, supplies)
@@ -234,8 +238,8 @@ class _Tree:
                             Source(inductor, pins, "converter", self._upstream(supplies, end), part)
                         )
             elif len(supplies) >= 2 and self._regulates(part, kind, supplies):
-                lowest = min(supplies, key=lambda n: (self._level(n), n))
-                self._add(lowest, part, "regulator", self._upstream(supplies, lowest))
+                out = self._regulated(supplies)
+                self._add(out, part, "regulator", self._upstream(supplies, out))
 
     def _over_inductors(self, kind: PartKind, supplies: list[int]) -> list[tuple[int, int, int]]:
         """(inductor, switched node, supply at its other end) of each inductor at a node of the part."""
@@ -268,6 +272,15 @@ class _Tree:
         levels = {self._level(n) for n in supplies}
         plain = kind.pins <= MOST_PINS and signals <= MOST_SIGNALS and len(supplies) == 2 and len(levels) == 2
         return bool(REGULATES.search(text)) or (kind.kind == parts.IC and plain and grounded)
+
+    def _regulated(self, supplies: list[int]) -> int:
+        """Which of a regulator's supplies it makes: the lowest; one whose voltage nobody tells where the others enter
+        the board at a connector."""
+        unknown = [n for n in supplies if not np.isfinite(self._level(n)) and not self._connectors(n)]
+        known = [n for n in supplies if np.isfinite(self._level(n))]
+        if len(unknown) == 1 and known and all(self._connectors(n) for n in known):
+            return unknown[0]
+        return min(supplies, key=lambda n: (self._level(n), n))
 
     def _level(self, net: int) -> float:
         voltage = self.roles[net].voltage

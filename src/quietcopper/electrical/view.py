@@ -32,7 +32,7 @@ from quietcopper.electrical.tables import (
 from quietcopper.errors import OutOfRange
 
 if TYPE_CHECKING:
-    from quietcopper.board.model import Floats, Ints
+    from quietcopper.board.model import Bools, Floats, Ints
     from quietcopper.electrical.copper import Copper
     from quietcopper.electrical.crossings import Crossings
     from quietcopper.electrical.facing import Facing
@@ -195,6 +195,13 @@ class View:
         from quietcopper.electrical.ways import find_capacitors
 
         return find_capacitors(self)
+
+    @cached_property
+    def idle_pins(self) -> Bools:
+        """Pins on supplies that draw nothing from them, by row in board.pins."""
+        from quietcopper.electrical.idle_pins import idle_pins
+
+        return idle_pins(self)
 
     @cached_property
     def supplies(self) -> dict[int, Supply]:
