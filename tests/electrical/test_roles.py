@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely import box
 
-from quietcopper.board import Areas, Board, Dielectric, Layer, Parts, Pins, Traces, Vias
+from quietcopper.board import Areas, Board, Dielectric, Layer, Pads, Parts, Pins, Traces, Vias
 from quietcopper.electrical.names import AGAINST, name_hint, pair_names
 from quietcopper.electrical.roles import differential_pairs, net_roles
 from quietcopper.electrical.settings import NetSettings, Settings
@@ -64,6 +64,24 @@ class Sketch:
             vias=Vias.from_rows(self.vias),
             **changes,
         )
+
+
+def wide(places: int, widths: tuple[float, ...], parts: bool = False) -> Board:
+    """Ground, eight lines 0.15 mm wide, and one net in some widths (mm) to so many pads; with a part, or none."""
+    s = Sketch()
+    s.plane("N1", 1, 0.9)
+    for i in range(8):
+        s.trace(f"N{i + 2}", (1, i), (40, i))
+    s.traces = [(*row[:-1], 0.15 * MM) for row in s.traces]
+    for i, width in enumerate(widths):
+        s.trace("N99", (1, 20 + i), (30, 20 + i))
+        s.traces[-1] = (*s.traces[-1][:-1], width * MM)
+    if parts:
+        s.part("U1", "N1", "N99")
+    at = np.arange(places) * MM
+    square = box(-MM / 4, -MM / 4, MM / 4, MM / 4)
+    pads = Pads.from_rows([(s.net("N99"), 0, x, 0.02, square, -1, -1) for x in at.tolist()])
+    return s.build(pads=pads)
 
 
 def roles_of(board: Board, settings: Settings | None = None):
@@ -484,3 +502,15 @@ def test_settings_make_and_forbid_pairs():
     assert (board.nets[pair.positive], board.nets[pair.negative]) == ("D7", "D6")
     named = pair_board("TX_P", "TX_N")
     assert pairs_of(named, Settings(nets={"TX_P": NetSettings(pair_with="")})) == ()
+
+
+def test_where_no_parts_are_listed_a_wide_net_to_many_places_is_a_supply():
+    """Rails without a name or parts (common practice, no source: rails are routed wide and branch; lines of low
+    impedance have one width and lead to two or three places)."""
+    role = roles_of(wide(20, (0.75, 0.45)))["N99"]
+    assert role.kind == "supply"
+    assert role.reason.startswith("routed mostly 0.75 mm wide, 5 times the usual line, to 20 places")
+    assert roles_of(wide(3, (0.75, 0.45)))["N99"].kind == "signal"
+    assert roles_of(wide(20, (0.75,)))["N99"].kind == "signal"
+    assert roles_of(wide(20, (0.25, 0.2)))["N99"].kind == "signal"
+    assert roles_of(wide(20, (0.75, 0.45), parts=True))["N99"].kind == "signal"

@@ -2,7 +2,8 @@
 
 The witnesses, strongest first: the settings; the file's own net class; a sure name; copper and pins. A weaker name
 needs support from copper, pins or capacitors; where names say nothing, the net with the most copper, pins, vias and
-capacitors together is ground, and large copper with capacitors to ground is a supply. All thresholds here are common
+capacitors together is ground, and large copper with capacitors to ground is a supply; where no parts are listed, so is
+a net routed wide to many places. All thresholds here are common
 practice, no source; whatever they decide is shown with its reason and can be set in the settings file.
 """
 
@@ -30,6 +31,9 @@ __all__ = ["Evidence", "differential_pairs", "net_roles"]
 
 REAL_AREA = 0.005  # of the board: less filled copper than this is a pad or a patch, no witness
 PLANE = 0.25  # of the board: an area that covers this much of a layer is a plane
+WIDE = 2.0  # times the usual line: most lines of one impedance class are narrower
+SPOT = 20e-6  # m; pads this near to each other are one place
+PLACES = 12  # pads and holes; a line of low impedance leads to two or three
 LEAST_DECOUPLING = 0.9e-9  # F; a smaller capacitor filters a signal and says nothing of supplies
 
 
@@ -165,6 +169,7 @@ class _Inference:
         self._named_by_pins()
         self._planes_without_name()
         self._supplies_by_capacitors()
+        self._wide_lines()
         self._behind_filters()
         self._regulator_voltages()
         return [role or self._signal(net) for net, role in enumerate(self.roles)]
@@ -308,6 +313,31 @@ class _Inference:
             if many or filled or large:
                 clause = f"{_count(int(to_ground[net]), 'capacitor')} to ground"
                 self._set(net, SUPPLY, self._reason(clause, net), self._voltage(net))
+
+    def _wide_lines(self) -> None:
+        """Where the data list no parts, so that no capacitor can speak: nets routed mostly wide, in several widths, to
+        many places."""
+        board, traces = self.board, self.board.traces
+        open_ = np.array([role is None for role in self.roles])
+        open_[0] = False
+        if self.evidence.has_pins or not open_[traces.net].any():
+            return
+        length, width = traces.length[open_[traces.net]], traces.width[open_[traces.net]]
+        order = np.argsort(width, kind="stable")
+        walked = np.cumsum(length[order])
+        usual = float(width[order][np.searchsorted(walked, walked[-1] / 2)])
+        wide = traces.width > WIDE * usual * (1 - 1e-6)
+        count = len(board.nets)
+        whole = np.bincount(traces.net, traces.length, count)
+        share = np.bincount(traces.net, traces.length * wide, count) / np.maximum(whole, 1e-9)
+        for net in np.flatnonzero(open_ & (share > 0.5)).tolist():
+            mine, pads = traces.width[traces.net == net], board.pads.net == net
+            spots = np.round(np.stack([board.pads.x[pads], board.pads.y[pads]]) / SPOT)
+            places = np.unique(spots, axis=1).shape[1]
+            if self.hints[net].level != SILENT or places < PLACES or np.ptp(mine) < 0.1 * usual:
+                continue
+            clause = f"routed mostly {mine.max() * 1e3:.2g} mm wide, {mine.max() / usual:.2g} times the usual line"
+            self._set(net, SUPPLY, self._reason(f"{clause}, to {places} places; the data list no parts", net))
 
     def _behind_filters(self) -> None:
         """A net behind a ferrite, inductor, fuse or jumper of a supply, with a capacitor to ground, is that supply."""
