@@ -172,7 +172,7 @@ def _filters(view: View, ref: str, lines: list[BorderLine]) -> Proposal:
         ohm, farad = filter_for(view.drivers[line.nets[-1]])
         arguments = {"connector": ref, "net": view.board.nets[line.net], "ohm": ohm, "farad": farad}
         changes.append({"kind": "filter-line", "arguments": arguments})
-    text = if_cabled(view, ref, f"in each line that leaves by {ref} the filter that its rate bears")
+    text = if_cabled(view, ref, f"a filter in each line that leaves by {ref}, as strong as its rate bears")
     return Proposal(text, "several", {"changes": changes})
 
 

@@ -98,7 +98,7 @@ def _price(view: View, connector: CabledConnector, line: BorderLine) -> Finding 
     filter_there = f"{ohm:g} Ω in series in {name} and {engineering(farad, 'F')} to ground at {pin}"
     arguments = {"connector": connector.ref, "net": name, "ohm": ohm, "farad": farad}
     change = Proposal(if_cabled(view, connector.ref, filter_there), "filter-line", arguments)
-    every = f"in each line that leaves by {connector.ref} the filter that its rate bears"
+    every = f"a filter in each line that leaves by {connector.ref}, as strong as its rate bears"
     evidence: dict[str, Any] = {
         "conductors": conductors(connector),
         "rise_ns": driver.rise * 1e9,

@@ -208,65 +208,6 @@ def resonance(inductance: ArrayLike, capacitance: ArrayLike) -> Floats:
     return 1 / (2 * np.pi * np.sqrt(checked("inductance", inductance) * checked("capacitance", capacitance)))
 
 
-def ramp_peak(
-    current: ArrayLike,
-    rise: ArrayLike,
-    inductance: ArrayLike,
-    capacitance: ArrayLike = 0.0,
-    resistance: ArrayLike = np.inf,
-) -> Floats:
-    """Peak voltage across L, C and R in parallel when a current rises from 0 to `current` in `rise` and stays, V.
-
-    The current of a line's edge that must cross a gap: L is what bridges it (infinite: nothing), C the gap's and the
-    planes' capacitance, R what damps (the lines' own impedances in parallel across the gap; infinite: nothing).
-    Exact. Without C and R: L I/rise. With C alone added: 2 L I/rise once the rise takes half a period or more of the
-    resonance, I sqrt(L/C) for a step. Without a bridge the voltage tends to R I; without bridge and R it has no bound
-    but the charge: OutOfRange.
-    """
-    i, tr = np.asarray(current, dtype=float), checked("rise time", rise)
-    bridge = checked("inductance", inductance, infinite=True)
-    c = checked("capacitance", capacitance, open_low=False)
-    r = checked("resistance", resistance, infinite=True)
-    if np.any(np.isinf(bridge) & np.isinf(r)):
-        raise OutOfRange("a gap that nothing bridges or damps takes on charge for as long as the current lasts")
-    case = np.broadcast_arrays(np.abs(i), tr, bridge, c, r)
-    peaks = [_ramp_peak(*figures) for figures in zip(*(a.ravel().tolist() for a in case), strict=True)]
-    return np.array(peaks).reshape(case[0].shape)[()]
-
-
-def _ramp_peak(i: float, tr: float, bridge: float, c: float, r: float) -> float:
-    """`ramp_peak` for one set of figures."""
-    if np.isinf(bridge):
-        return r * i
-    if c == 0.0:
-        return bridge * i / tr if np.isinf(r) else -bridge * i / tr * np.expm1(-tr * r / bridge)
-    damping = 0.0 if np.isinf(r) else 1 / (2 * r * c)
-    split = np.sqrt(complex(1 / (bridge * c) - damping**2))
-    if abs(split) < 1e-6 * damping:
-        split = complex(1e-6 * damping)  # critical damping: the limit, off by 1e-12
-
-    def ramp(t: float) -> float:
-        """Voltage t after the start of an endless unit ramp: L (1 - e^-at (cos st + a/s sin st))."""
-        down, up = np.exp((-damping - 1j * split) * t), np.exp((-damping + 1j * split) * t)
-        return float((bridge * (1 - (up + down) / 2 - damping / split * (up - down) / 2j)).real)
-
-    if split.imag == 0.0 and split.real * tr >= np.pi:
-        peak = np.pi / split.real  # the first maximum comes before the ramp ends
-        return i / tr * ramp(peak)
-    # After the ramp dv/dt = 0 where e^-at sin st = e^-a(t-tr) sin s(t-tr); both sides over e^(a tr).
-    if split.imag == 0.0:
-        phi = split.real * tr
-        theta = np.arctan2(np.sin(phi), np.cos(phi) - np.exp(-damping * tr))
-        peak = (theta + np.pi * np.ceil((phi - theta) / np.pi)) / split.real
-    else:
-        beta = split.imag
-        phi = beta * tr
-        ratio = -np.expm1(-2 * phi) / (1 + np.exp(-2 * phi) - 2 * np.exp(-damping * tr - phi))
-        peak = np.arctanh(min(ratio, 1 - 1e-15)) / beta
-    peak = max(peak, tr)
-    return i / tr * (ramp(peak) - ramp(peak - tr))
-
-
 @lru_cache(maxsize=1 << 16)
 def pulse_peak(
     current: float, rise: float, duration: float, inductance: float, capacitance: float, resistance: float

@@ -12,7 +12,7 @@ Discretised by rectangles with constant b, collocated at their middles, graded t
 
 Holds where opening and height are small against the wavelength, for a straight trace across the opening, an opening
 that does not reach the plane's edge, and copper thick against the skin depth. A slot open to the edge or a complete
-split has no static excess inductance: see `returns.split_capacitance`, `cavity` and `returns.ramp_peak`.
+split has no static excess inductance: see `returns.split_capacitance`, `cavity` and `returns.pulse_peak`.
 """
 
 from __future__ import annotations

@@ -418,9 +418,18 @@ def _told_cause(cause: Cause, trial: Trial, refused: list[tuple[Proposal, str]],
     else:
         notes.append(_not_seen(trial))
     notes += [f"Left out: {change.text}, because {reason}." for change, reason in refused[:TOLD]]
+    if after is not None and after >= 0:
+        notes += _advice(cause, result)
     notes += _side_effects(cause, trial, result)
     solved = SOLVED if after is not None else UNSOLVED
     return dataclasses.replace(cause, change=trial.change, excess_after_db=after, solved=solved, notes=tuple(notes))
+
+
+def _advice(cause: Cause, result: Result) -> list[str]:
+    """What else is proposed in words at the worst place of a cause, for what its change leaves."""
+    worst = next(f for f in result.findings if f.id == cause.findings[0])
+    words = [r.change.text for r in worst.remedies if not is_change(r.change.kind)]
+    return [f"Advice for what is left, not tried: {text}." for text in dict.fromkeys(words)]
 
 
 def _lowers(cause: Cause, trial: Trial, result: Result) -> bool:
