@@ -224,6 +224,10 @@ def test_a_trace_without_copper_at_the_connector_counts(run) -> None:
     whole = run("connector-without-ground", port(), {"OUT": DATA}, **CABLE).only
     assert finding.excess_db > whole.excess_db + 6
     assert "no copper beside them" in finding.message
+    # one pin of ground for one line: what is missing is told as copper
+    assert finding.title == "15 mm of the lines at J1 have no copper beside them"
+    assert finding.cause.title == "Lines at J1 have no copper beside them"
+    assert "ground pin" not in finding.remedies[0].change.text
 
 
 # --- clock-beside-connector ----------------------------------------------------------------------------------------
