@@ -21,7 +21,7 @@ def review(*causes, coverage=1, total=1, not_checked=0):
             {
                 "title": f"Cause {c}",
                 "findings": ids,
-                "change": {"text": "layer 3 becomes ground"},
+                "change": {"text": "layer 3 becomes ground", "kind": "area-to-net"},
                 "excess_before_db": max(excesses),
                 "excess_after_db": -1.4,
                 "removed": False,
@@ -94,6 +94,10 @@ def test_a_change_that_leaves_nothing_or_was_not_worked_out_says_so():
         == "Layer 3 becomes ground. What it would gain was not worked out."
     )
     assert words.gain({**cause, "excess_after_db": 4.0}).endswith("rises from +3.0 dB to +4.0 dB.")
+    assert words.gain({**cause, "excess_after_db": 2.9}).endswith("the worst excess stays at +2.9 dB.")
+    assert "beside the places" in words.gain({**cause, "findings": ["0.0", "0.1"], "excess_after_db": 2.9})
+    advice = {"text": "ask for a slower driver", "kind": ""}
+    assert words.gain({**cause, "change": advice}).endswith("It was not tried: how it is done is the designer's.")
     assert words.gain({**cause, "change": None}) == ""
 
 

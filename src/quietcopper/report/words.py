@@ -180,6 +180,7 @@ def headline(document: Mapping[str, Any]) -> str:
     return f"{who} {count_word(explained)} of {of}."
 
 
+LITTLE = 0.5  # dB; a change of the worst excess that is none
 TRIED = {  # why nothing is left to propose for a cause
     HELPS_NOT: "Nothing that was tried helps; how it is mended is the designer's.",
     CANNOT: "None of the changes that were tried can be made on this board; how it is mended is the designer's.",
@@ -205,9 +206,10 @@ def gain(cause: Mapping[str, Any]) -> str:
         return f"{what}. It was not tried: how it is done is the designer's."
     if after is None or before is None:
         return f"{what}. What it would gain was not worked out."
-    verb = "falls" if after < before else "stays" if after == before else "rises"
-    if verb == "stays":
-        return f"{what}: the worst excess stays at {decibels(before)}."
+    if abs(after - before) < LITTLE:
+        others = "; what it gains stands beside the places" if len(cause["findings"]) > 1 else ""
+        return f"{what}: the worst excess stays at {decibels(after)}{others}."
+    verb = "falls" if after < before else "rises"
     return f"{what}: the worst excess {verb} from {decibels(before)} to {decibels(after)}."
 
 
