@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 import shapely
+from scipy.special import ellipk
 
 from quietcopper.build import BoardBuilder, chip, copper, laminate, rectangle, small_board, stack
+from quietcopper.electrical.gap_capacitances import own_capacitance
 from quietcopper.electrical.view import View
-from quietcopper.electrical.ways import across_gap, crossing_at
+from quietcopper.electrical.ways import Crossing, across_gap, crossing_at, plane_capacitance
 from quietcopper.fields.slots import slot_matrix, solve_slot
-from quietcopper.units import MM
+from quietcopper.units import EPS0, MM
 
 CHECK = "trace-over-gap"
 
@@ -89,6 +92,49 @@ def test_the_worst_gap_shows_where_its_return_flows(run, fast):
     assert finding.evidence["mode"]["frequency_hz"] == pytest.approx(0.5 / 0.2e-9, rel=0.3)
     assert any(level is None for row in finding.evidence["mode"]["level"] for level in row)
     assert 0 < finding.evidence["excess_resistance_ohm"] < 1
+
+
+def test_the_gap_itself_has_a_capacitance():
+    """Beside that of the planes. Two halves of 21.75 x 40 mm, 0.5 mm apart and 1 mm over a plane, er 4.3: as plates
+    16.6 pF, full wave (openEMS) 18.6 pF with the fringes all round; 5 %: the outer ones are not in it. Without a plane
+    exact for thin coplanar strips, eps0 er K(k')/K(k)."""
+    foil = [copper(name, thickness_um=35) for name in ("L1", "L2")]
+    layers = stack(foil[0], laminate(thickness_um=1000, er=4.3, tan_d=0.02), foil[1])
+    for plane in (True, False):
+        b = BoardBuilder("split", unit=MM, stack=layers, width=0.2, via=(0.3, 0.6), clearance=0.2)
+        b.outline(rectangle(0, 0, 50, 50))
+        for i, x in enumerate((2.0, 24.25)):
+            b.net(f"V{i}", kind="power")
+            b.area(f"V{i}", 1, rectangle(x, 5, x + 21.75, 45))
+        if plane:
+            b.area("GND", 2, rectangle(1, 1, 49, 49))
+        view = View(b.build())
+        a, other = (i for i, layer in enumerate(view.board.areas.layer) if layer == 0)
+        gap = own_capacitance(view, a, other)
+        if plane:
+            assert 0.8e-12 < gap < 2e-12
+            assert plane_capacitance(view, a, other) + gap == pytest.approx(18.6e-12, rel=0.05)
+            place = 24.0 * MM, 25.0 * MM
+            ways = across_gap(view, a, other, *place, Crossing(0.5 * MM, 0.2 * MM, 0.35 * MM, (1.0, 0.0)))
+            assert ways.capacitance == pytest.approx(plane_capacitance(view, a, other) + gap)
+        else:
+            k = 0.5 / (0.5 + 2 * (21.75 * 40) ** 0.5)
+            exact = EPS0 * (4.3 + 1) / 2 * ellipk(1 - k**2) / ellipk(k**2) * 40 * MM
+            assert gap == pytest.approx(exact, rel=0.03)  # the gap's length is counted in steps of its width
+
+
+def test_every_crossing_has_its_resistance(run, fast):
+    """Not the worst three alone: slots, a notch and a split over ground with a via on either side."""
+    b = small_board()
+    cuts = [rectangle(5 * i + 9.75, 5, 5 * i + 10.25, 25) for i in range(4)]
+    b.pour("GND", 2, rectangle(0, 0, 50, 30), edge=0.5, keep_islands=True, cut=[*cuts, rectangle(40, 12, 40.5, 31)])
+    b.area("GND", 3, rectangle(1, 1, 49, 29))
+    for i in range(6):
+        b.trace(f"D{i}", 1, [(5, 13 + i), (45, 13 + i)])
+    said = run(CHECK, b.build(), {f"D{i}": fast for i in range(6)})
+    assert len(said.findings) >= 6
+    assert all(0 < f.evidence["excess_resistance_ohm"] < 0.5 for f in said.findings)
+    assert all(np.isfinite(f.evidence["excess_inductance_nh"]) for f in said.findings)
 
 
 def test_a_notch_is_dearer_than_a_slot_with_its_detour(run, fast):

@@ -42,7 +42,7 @@ def test_a_round_opening_counts_with_its_shape() -> None:
     disc = shapely.Point(25, 15).buffer(2, quad_segs=24)
     view = _board(disc, [(5, 15.5), (45, 15.5)])
     shape = shapely.transform(disc, lambda p: (p - (25, 15)) * MM)
-    expected = solve_opening(shape, [0.2 * MM], [0.2 * MM], [0.5 * MM])[0, 0]
+    expected = solve_opening(shape, [0.2 * MM], [0.2 * MM], [0.5 * MM]).inductance[0, 0]
     assert_allclose(gap_inductance(view, 0)[0], expected, rtol=0.01)
 
 
@@ -75,7 +75,7 @@ def test_a_line_that_crosses_one_opening_three_times() -> None:
     comb = shapely.union_all([*tines, rectangle(28, 8, 28.5, 20.5)])
     view = _board(comb, [(25, 3), (25, 27)])
     shape = shapely.transform(comb, lambda p: (p - (25, 15))[:, ::-1] * MM)  # the line along x
-    together = solve_opening(shape, [0.2 * MM], [0.2 * MM], [0.0])[0, 0]
+    together = solve_opening(shape, [0.2 * MM], [0.2 * MM], [0.0]).inductance[0, 0]
     assert len(view.gaps) == 3
     for row in range(3):
         assert_allclose(gap_inductance(view, row)[0], together / 3, rtol=0.15)

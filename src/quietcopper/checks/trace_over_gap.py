@@ -23,7 +23,7 @@ from quietcopper.electrical.signals import edge_current, edge_voltage
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
 from quietcopper.electrical.unlisted import WHY, are_rails, joint_unknown
 from quietcopper.electrical.view import View
-from quietcopper.electrical.ways import REACH, Ways, capacitor_beside, crossing_at, gap_inductance
+from quietcopper.electrical.ways import REACH, Ways, capacitor_beside, crossing_at, gap_inductance, gap_resistance
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.returns import printed_slot_rule, series_reflection
 from quietcopper.fields.spectra import knee
@@ -47,8 +47,10 @@ via that bridges it, or through the planes' own capacitance. The voltage this ta
 lines that cross it, and drives the two pieces against each other as an antenna."""
 FORMULA = """Peak voltage of the net's edge current (swing / (source + Z0), rising in the net's rise time) across what
 bridges the gap: for a slot or opening its excess inductance, solved on its shape as an aperture with all lines that
-cross it, for a notch as the sheet current round it; between two areas all vias and capacitors within 40 mm in parallel,
-the planes' series capacitance, and the line's own 2·Z0. Clock and data lines that cross the same gap add theirs: by the
+cross it, for a notch together with what lies beyond the edge; between two areas all vias and capacitors within 40 mm in
+parallel, the planes' series capacitance with the gap's own, and the line's own 2·Z0. The detour's resistance at the
+knee of the edge follows from Wheeler's rule (20 %), between two areas as copper squares of the way, not of what bridges
+it. Clock and data lines that cross the same gap add theirs: by the
 solved mutual inductance over an opening, else less with distance (logarithmic potential)."""
 ALLOWANCES: Mapping[str, Limit] = {
     "noise_share": Limit(
@@ -63,6 +65,8 @@ ALLOWANCES: Mapping[str, Limit] = {
 SOURCES = (
     "Excess inductance of an opening: flux through it as charge on a plate of its shape (fields.slots), held to a "
     "stream function on the copper (fields.return_sheet) and to full-wave rows",
+    "Wheeler, Proc. IRE 30(9), 1942: loss from inductance as walls are drawn back (from memory); rim of thick copper: "
+    "Holloway and Kuester, IEEE Trans. MTT 43(12), 1995 (from memory)",
     "Johnson and Graham, High-Speed Digital Design: printed rule 5·D·ln(D/W), as a cross-check only (from memory)",
     "Edge into a line: Pozar, Microwave Engineering (from memory)",
 )
@@ -137,8 +141,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
 
 
 def _with_map(view: View, finding: Finding, row: int, price: _Price) -> Finding:
-    """The finding with a map of the return current at the knee of the net's edge, where it can be solved, and with the
-    resistance that the copper adds by the detour."""
+    """The finding with a map of the return current at the knee of the net's edge, where it can be drawn."""
     nearest = price.ways.nearest if price.ways is not None else None
     if price.ways is not None and nearest is None:
         return finding
@@ -152,10 +155,7 @@ def _with_map(view: View, finding: Finding, row: int, price: _Price) -> Finding:
     if solved is not None and isinstance(solved.opening, shapely.Polygon):
         outline = shapely.get_coordinates(shapely.simplify(solved.opening.exterior, 20e-6))
         way["opening_mm"] = [[round(float(x) * 1e3, 4), round(float(y) * 1e3, 4)] for x, y in outline]
-    more: dict[str, Any] = {"mode": drawn.drawing(), "return_path": way}
-    if np.isfinite(drawn.resistance):
-        more["excess_resistance_ohm"] = drawn.resistance
-    return replace(finding, evidence={**finding.evidence, **more})
+    return replace(finding, evidence={**finding.evidence, "mode": drawn.drawing(), "return_path": way})
 
 
 @dataclass(frozen=True)
@@ -357,6 +357,10 @@ def _finding(
     if len(parts) > 1:
         evidence["contributions"] = [{"what": name, "value": v, "unit": "V"} for name, v in parts[:8]]
         evidence["lines_at_this_gap"] = len(parts)
+    frequency = float(knee(view.drivers[net].rise))
+    resistance = gap_resistance(view, row, frequency, ways)
+    if np.isfinite(resistance):
+        evidence |= {"excess_resistance_ohm": resistance, "excess_at_hz": frequency}
     if np.isfinite(inductance):
         evidence["reflection"] = float(series_reflection(inductance, z0, view.drivers[net].rise))
     if ways is not None:

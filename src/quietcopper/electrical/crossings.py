@@ -1,8 +1,8 @@
 """Openings in a plane as the lines that cross them meet them: excess inductance and what couples the lines, solved.
 
 An opening inside the copper is solved as an aperture with all lines that cross it (`fields.slots`). A notch, open to
-the edge of its copper, is solved as a return current on the real shape round it, with and without the notch
-(`fields.return_sheet`), for each line by itself. A layer whose copper lies behind the opening, or over the lines, where
+the edge of its copper, is solved as an aperture together with all that lies beyond that edge, less the same without the
+notch, for each line by itself. A layer whose copper lies behind the opening, or over the lines, where
 they cross it counts as a solid plane: the flux that passes an opening must come back through it, so that plane need not
 be tied to anything. Of an opening that a line crosses several times each crossing has the part about it. Results are
 kept by content, for this board and the next.
@@ -20,7 +20,7 @@ import shapely
 
 from quietcopper.electrical.tiles import layer_copper
 from quietcopper.errors import OutOfRange
-from quietcopper.fields import return_sheet, slots
+from quietcopper.fields import slots
 
 if TYPE_CHECKING:
     from quietcopper.board.model import Floats
@@ -34,18 +34,20 @@ MOST = 16  # lines solved together
 ALIKE = np.pi / 6  # rad; lines that cross in directions further apart are not solved together
 AGAIN = 1.25  # of a gap's own length that a straight line through it may lie over the opening in all
 EXACT = 1e-7  # m; figures are rounded to this for keeping
-ACROSS = 120  # cells along the longer side of the window round a notch
+AROUND = 8.0  # depths of a notch that are looked at to either side
 
 
 @dataclass(frozen=True, eq=False)
 class Solved:
     """Lines over one opening. rows : (n,) rows in view.gaps; inductance : (n, n) H, what couples them off the diagonal
+    squares : (n,) what the detour dissipates, over that in a square of the copper's surface
     opening : its shape, m; behind, over : distance from the opened plane to a plane behind it and to one over the
     lines, m, inf for none
     """
 
     rows: tuple[int, ...]
     inductance: Floats
+    squares: Floats
     opening: shapely.Geometry
     behind: float
     over: float
@@ -246,10 +248,13 @@ def _aperture(view: View, opening: shapely.Geometry, rows: list[int]) -> Solved:
     heights = _heights(view, rows)
     over = over if over > max(heights) else np.inf
     offsets = [float(shapely.get_coordinates(turned(gaps.line[r], angle, at))[[0, -1], 1].mean()) for r in rows]
-    matrix = _kept_aperture(
-        _key(shape), tuple(heights), tuple(_rounded(gaps.width[rows])), tuple(_rounded(offsets)), behind, over
-    )
-    return Solved(tuple(rows), matrix, opening, behind, over)
+    figures = tuple(heights), tuple(_rounded(gaps.width[rows])), tuple(_rounded(offsets)), behind, over
+    found = _kept_aperture(_key(shape), *figures, _thickness(view, rows[0]))
+    return Solved(tuple(rows), found.inductance, found.squares, opening, behind, over)
+
+
+def _thickness(view: View, row: int) -> float:
+    return view.board.layers[int(view.gaps.reference[row])].thickness
 
 
 def _rounded(values: object) -> list[float]:
@@ -268,9 +273,10 @@ def _kept_aperture(
     offsets: tuple[float, ...],
     behind: float,
     over: float,
-) -> Floats:
+    thickness: float,
+) -> slots.Excess:
     opening = shapely.make_valid(shapely.from_wkb(shape))
-    return slots.solve_opening(opening, heights, widths, offsets, below=behind, above=over)
+    return slots.solve_opening(opening, heights, widths, offsets, below=behind, above=over, thickness=thickness)
 
 
 def _notch(view: View, row: int) -> Solved:
@@ -279,55 +285,43 @@ def _notch(view: View, row: int) -> Solved:
     area, gap, reach = int(gaps.before[row]), float(gaps.length[row]), float(gaps.slot[row])
     height = _heights(view, [row])[0]
     at = np.array([gaps.x[row], gaps.y[row]])
-    half = 2 * reach + gap + 8 * height
-    copper = layer_copper(board, int(gaps.reference[row]))
-    tiles = copper.tree.query(shapely.box(*(at - 1.5 * half), *(at + 1.5 * half)), predicate="intersects")
-    tiles = tiles[copper.rows[copper.owner[tiles]] == area]
-    whole = shapely.union_all(copper.tiles[tiles])
-    shape = shapely.intersection(turned(whole, _direction(view, row), at), shapely.box(-half, -half, half, half))
-    window = shapely.box(*(at - half), *(at + half))
+    half = AROUND * reach + 4 * gap
+    parts = [shapely.Polygon(part.exterior) for part in shapely.get_parts(board.areas.shape[area])]
+    copper = shapely.union_all(shapely.clip_by_rect(parts, *(at - 1.5 * half), *(at + 1.5 * half)))
+    window = shapely.box(-half, -half, half, half)
+    shape = shapely.intersection(turned(copper, _direction(view, row), at), window)
     nearby = shapely.box(*(at - reach / 2 - gap), *(at + reach / 2 + gap))
-    opening = shapely.intersection(shapely.difference(window, whole), nearby)
+    opening = shapely.difference(nearby, copper)
     behind, over = _planes(view, [row], opening) if opening.area > 0 else (np.inf, np.inf)
     over = over if over > height else np.inf
     width = float(gaps.width[row])
-    found = _kept_notch(_key(shapely.simplify(shape, 5e-6)), *_rounded([half, gap, height, width]), behind, over)
-    return Solved((row,), np.array([[found]]), opening, behind, over)
+    figures = _rounded([half, gap, reach, height, width])
+    found = _kept_notch(_key(shapely.simplify(shape, 5e-6)), *figures, behind, over, _thickness(view, row))
+    return Solved((row,), found.inductance, found.squares, opening, behind, over)
 
 
 @lru_cache(maxsize=4096)
 def _kept_notch(
-    shape: bytes, half: float, gap: float, height: float, width: float, behind: float, over: float
-) -> float:
-    """Excess inductance of a line along x over a notch at the origin, H: with the notch less with it closed up.
-
-    Raises OutOfRange where the copper does not lead round the notch within the window.
-    """
+    shape: bytes,
+    half: float,
+    gap: float,
+    reach: float,
+    height: float,
+    width: float,
+    behind: float,
+    over: float,
+    thickness: float,
+) -> slots.Excess:
+    """Excess of a line along x over a notch at the origin: with the notch less with it closed up."""
     copper = shapely.make_valid(shapely.from_wkb(shape))
-    closed = shapely.union(
-        copper, copper.buffer(0.55 * gap, join_style="mitre").buffer(-0.55 * gap, join_style="mitre")
-    )
-    closed = shapely.intersection(closed, shapely.box(-half, -half, half, half))
-    trace = return_sheet.Trace(np.array([[-half, 0.0], [half, 0.0]]), height, width)
-    window = (-half, -half, half, half)
-    mirror, share = np.inf, 1.0
-    if np.isfinite(over):
-        mirror, share = over, 1 - height / over
-    elif np.isfinite(behind):
-        mirror = -behind
-    found = []
-    for one in (copper, closed):
-        grid = return_sheet.cells(one, 2 * half / ACROSS, window)
-        piece = int(grid.piece[grid.nearest((gap, 0.0))])
-        entry, leave = _inside(grid, piece, 1), _inside(grid, piece, -1)
-        found.append(return_sheet.solve(grid, trace, entry, leave, mirror=mirror, share=share).inductance)
-    return max(found[0] - found[1], 0.0)
-
-
-def _inside(grid: return_sheet.Cells, piece: int, sign: int) -> tuple[float, float]:
-    """Where the return enters or leaves at the window's edge: the outermost cell of the piece under the line."""
-    j = int(np.argmin(np.abs(grid.y)))
-    i = np.flatnonzero(grid.piece[:, j] == piece)
-    if not len(i):
-        raise OutOfRange("no copper under the line beside the notch")
-    return float(grid.x[i[-1 if sign > 0 else 0]]), float(grid.y[j])
+    filled = copper.buffer(0.55 * gap, join_style="mitre").buffer(-0.55 * gap, join_style="mitre")
+    notch = shapely.intersection(filled, shapely.box(-gap, -1.5 * reach - gap, gap, 1.5 * reach + gap))
+    # where the copper under the line ends, the line does: what lies beyond counts as copper
+    under = shapely.intersection(shapely.union(copper, filled), shapely.LineString([(-half, 0), (half, 0)]))
+    spans = [part.bounds for part in shapely.get_parts(under)]
+    west, east = next(((x0, x1) for x0, _, x1, _ in spans if x0 <= 0 <= x1), (-half, half))
+    around = shapely.difference(shapely.box(west, -half, east, half), copper)
+    closed = shapely.difference(around, notch.buffer(1e-7, join_style="mitre"))
+    if not around.area > closed.area:
+        raise OutOfRange("the notch under the line is none in its copper's outline")
+    return slots.solve_notch(around, closed, gap, height, width, below=behind, above=over, thickness=thickness)

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 from weakref import WeakKeyDictionary
 
 import numpy as np
+import shapely
 
 from quietcopper.board.model import Floats, Ints, Names
+from quietcopper.electrical.gap_capacitances import own_capacitance
 from quietcopper.electrical.tables import GROUND
 from quietcopper.electrical.view import View
-from quietcopper.fields.returns import slot_inductance
+from quietcopper.fields.return_sheet import surface_impedance
+from quietcopper.fields.slots import solve_opening
 from quietcopper.fields.vias import capacitor_mounting, return_path
+from quietcopper.units import MU0
 
 REACH = 40e-3  # m; elements further away add less than the nearer ones' uncertainty
 MOST = 12  # nearest elements of a kind that are counted
@@ -41,12 +46,14 @@ class Ways:
     """All that joins two areas near a place.
 
     ways : nearest first; inductance : of all of them together with the way to them, H, inf where there is none
-    capacitance : F, between the two through the board's planes
+    capacitance : F, between the two through the board's planes, and of the gap between them where they share a layer
+    squares : of copper surface that the way to them is worth in resistance, nan where that was not worked out
     """
 
     ways: tuple[Way, ...]
     inductance: float
     capacitance: float
+    squares: float = float("nan")
 
     @property
     def nearest(self) -> Way | None:
@@ -161,13 +168,34 @@ def gap_inductance(view: View, row: int) -> tuple[float, Ways | None]:
         solved = view.crossings.of(row)
         if solved is not None:
             return solved.between(row, row), None
-        # `slot` is the detour to the nearer end; a trace in the middle of a slot twice as long has the same detour.
-        # An opening rounder than three to one lies between nothing and the slot that just fits the formula.
-        length = max(2 * float(gaps.slot[row]), SLENDER * crossing.gap)
-        return float(slot_inductance(length, crossing.gap, crossing.height, crossing.width)), None
+        return _same_detour(view, row, crossing)[0], None
     a, b = int(gaps.before[row]), int(gaps.after[row])
     ways = across_gap(view, a, b, float(gaps.x[row]), float(gaps.y[row]), crossing)
     return ways.inductance, ways
+
+
+def gap_resistance(view: View, row: int, frequency: float, ways: Ways | None) -> float:
+    """What the detour at a crossing (row of view.gaps) adds to the loop's resistance at a frequency (Hz), ohm: of the
+    copper alone, not of what bridges it; nan where nothing does. ways : as `gap_inductance` tells them"""
+    layer = view.board.layers[int(view.gaps.reference[row])]
+    if ways is not None:
+        squares = ways.squares
+    else:
+        solved = view.crossings.of(row)
+        if solved is not None:
+            squares = float(solved.squares[solved.rows.index(row)])
+        else:
+            squares = _same_detour(view, row, crossing_at(view, row))[1]
+    return squares * surface_impedance(frequency, layer.thickness, layer.conductivity).real
+
+
+def _same_detour(view: View, row: int, crossing: Crossing) -> tuple[float, float]:
+    """Inductance, H, and squares of resistance of a slot with the same detour to its nearer end: what stands for an
+    opening that could not be solved on its shape."""
+    length = max(2 * float(view.gaps.slot[row]), crossing.gap)
+    thickness = view.board.layers[int(view.gaps.reference[row])].thickness
+    figures = np.round([length, crossing.gap, crossing.height, crossing.width, 0.0, thickness], 8)
+    return _solved_slot(*figures.tolist())
 
 
 def between_layers(view: View, a: int, b: int, x: float, y: float, radius: float, added: Added | None = None) -> Ways:
@@ -178,10 +206,11 @@ def between_layers(view: View, a: int, b: int, x: float, y: float, radius: float
     nothing joins the two, as with two supplies, the best ground area that faces either: to it and from it, each half
     solved by itself.
     """
-    ways, inductance = _joining(view, a, b, x, y, radius, added)
+    ways, inductance, squares = _joining(view, a, b, x, y, radius, added)
     if not ways and added is None:
         ways, inductance = _by_ground(view, a, b, x, y, radius)
-    return Ways(tuple(ways), inductance, plane_capacitance(view, a, b))
+        squares = float("nan")
+    return Ways(tuple(ways), inductance, plane_capacitance(view, a, b), squares)
 
 
 def _by_ground(view: View, a: int, b: int, x: float, y: float, radius: float) -> tuple[list[Way], float]:
@@ -191,8 +220,8 @@ def _by_ground(view: View, a: int, b: int, x: float, y: float, radius: float) ->
     for third in sorted(view.facing_of(a) | view.facing_of(b)):
         if view.roles[board.areas.net[third]].kind != GROUND or board.areas.layer[third] in board.areas.layer[[a, b]]:
             continue
-        first, one = _joining(view, a, third, x, y, radius)
-        second, other = _joining(view, third, b, x, y, radius)
+        first, one, _ = _joining(view, a, third, x, y, radius)
+        second, other, _ = _joining(view, third, b, x, y, radius)
         if first and second and (best is None or one + other < best[0]):
             far = max(first[0], second[0], key=lambda way: way.distance)
             words = " and ".join(dict.fromkeys((first[0].what, second[0].what)))
@@ -207,16 +236,16 @@ def across_gap(view: View, a: int, b: int, x: float, y: float, crossing: Crossin
     Two kinds in parallel. By way of what faces both, for each connected copper its best area: from a to it and from it
     to b, each half solved as in `between_layers` with a source of the radius height + width/4 (held to two full-wave
     rows of a split plane with a via in each half: 19 % above and 6 % below). And straight across by the nearest
-    capacitor on either side: the gap up to them is a slot (`fields.returns.slot_inductance`); with one on one side
+    capacitor on either side: the gap up to them is a slot (`fields.slots`); with one on one side
     only, twice the slot that is as long on the other side.
     """
     radius = crossing.height + crossing.width / 4
     ways: list[Way] = []
     group = view.pieces.group[view.copper.piece_of_area]
-    by_group: dict[int, tuple[float, Way]] = {}
+    by_group: dict[int, tuple[float, Way, float]] = {}
     for third in sorted(view.facing_of(a) & view.facing_of(b)):
-        first, one = _joining(view, a, third, x, y, radius)
-        second, other = _joining(view, third, b, x, y, radius)
+        first, one, there = _joining(view, a, third, x, y, radius)
+        second, other, back = _joining(view, third, b, x, y, radius)
         if not (first and second):
             continue
         far = max(first[0], second[0], key=lambda way: way.distance)
@@ -225,13 +254,16 @@ def across_gap(view: View, a: int, b: int, x: float, y: float, crossing: Crossin
         # Areas of one group share their vias and capacitors: only the best of them counts.
         known = by_group.get(int(group[third]))
         if known is None or one + other < known[0]:
-            by_group[int(group[third])] = (one + other, way)
-    admittance = sum(1 / inductance for inductance, _ in by_group.values())
-    ways += [way for _, way in by_group.values()]
-    straight, inductance = _straight(view, a, b, x, y, crossing)
-    admittance += 1 / inductance
+            by_group[int(group[third])] = (one + other, way, there + back)
+    parts = [(inductance, squares) for inductance, _, squares in by_group.values()]
+    ways += [way for _, way, _ in by_group.values()]
+    straight, inductance, squares = _straight(view, a, b, x, y, crossing)
+    parts = [(own, loss) for own, loss in [*parts, (inductance, squares)] if np.isfinite(own)]
+    admittance = sum(1 / own for own, _ in parts)
+    loss = sum((1 / own / admittance) ** 2 * loss for own, loss in parts) if parts else float("nan")
     ways = sorted([*ways, *straight], key=lambda way: (way.distance, way.what))
-    return Ways(tuple(ways), 1 / admittance if admittance > 0 else np.inf, plane_capacitance(view, a, b))
+    capacitance = plane_capacitance(view, a, b) + own_capacitance(view, a, b)
+    return Ways(tuple(ways), 1 / admittance if admittance > 0 else np.inf, capacitance, loss)
 
 
 def plane_capacitance(view: View, a: int, b: int) -> float:
@@ -278,8 +310,9 @@ def _joints(view: View, a: int, b: int) -> Joints:
 
 def _joining(
     view: View, a: int, b: int, x: float, y: float, radius: float, added: Added | None = None
-) -> tuple[list[Way], float]:
-    """What joins two areas on different layers, nearest first, and the inductance of all of it together, H."""
+) -> tuple[list[Way], float, float]:
+    """What joins two areas on different layers, nearest first, the inductance of all of it together, H, and the squares
+    that its way over both planes is worth in resistance: per square mu0 times their distance, and twice its surface."""
     spacing = view.board.distance(*sorted((int(view.board.areas.layer[a]), int(view.board.areas.layer[b]))))
     px, py, own, series, what = _joints(view, a, b)
     distance = np.hypot(px - x, py - y)
@@ -304,8 +337,9 @@ def _joining(
         places = np.vstack([places, here])
         radii, mountings = np.append(radii, added.radius), np.append(mountings, added.series)
     if not len(places):
-        return [], np.inf
-    inductance = return_path(spacing, radius, places, radii, mountings).inductance
+        return [], np.inf, 0.0
+    found = return_path(spacing, radius, places, radii, mountings)
+    spread = found.inductance - float(np.sum(found.shares**2 * mountings))
     ways = [
         Way(
             what[i],
@@ -316,7 +350,7 @@ def _joining(
         )
         for i in kept
     ]
-    return ways, inductance
+    return ways, found.inductance, 2 * spread / (MU0 * spacing)
 
 
 def _capacitors(view: View, a: int, b: int) -> Ints:
@@ -339,8 +373,9 @@ def _free_place(places: Floats, radii: Floats, distance: float, radius: float) -
     return candidates[int(np.argmax(np.round(room.min(axis=1), 9)))]
 
 
-def _straight(view: View, a: int, b: int, x: float, y: float, crossing: Crossing) -> tuple[list[Way], float]:
-    """The nearest capacitor between the nets of two areas of one layer on either side of the crossing."""
+def _straight(view: View, a: int, b: int, x: float, y: float, crossing: Crossing) -> tuple[list[Way], float, float]:
+    """The nearest capacitor between the nets of two areas of one layer on either side of the crossing; inductance, H,
+    and squares of resistance of the gap up to them."""
     board, caps = view.board, view.capacitors
     layer = int(board.areas.layer[a])
     rows = _capacitors(view, a, b)
@@ -358,18 +393,30 @@ def _straight(view: View, a: int, b: int, x: float, y: float, crossing: Crossing
         at = (float(caps.x[row]), float(caps.y[row]))
         ways.append(Way(str(caps.name[row]), float(distance[i]), at))
     if not ways:
-        return [], np.inf
-    return ways, _slot(reaches, crossing) + 1 / admittance
+        return [], np.inf, 0.0
+    slot, squares = _slot(reaches, crossing, board.layers[layer].thickness)
+    return ways, slot + 1 / admittance, squares
 
 
-def _slot(reaches: list[float], crossing: Crossing) -> float:
-    """Inductance of a gap that is bridged at these distances from the crossing, one or one on either side, H."""
+def _slot(reaches: list[float], crossing: Crossing, thickness: float) -> tuple[float, float]:
+    """Inductance of a gap that is bridged at these distances from the crossing, one or one on either side, H, and the
+    squares of resistance: solved as a slot that ends there."""
     length, offset = 2 * reaches[0], 0.0
     if len(reaches) == 2:
         length, offset = sum(reaches), (reaches[0] - reaches[1]) / 2
-    length = max(length, SLENDER * crossing.gap)
-    figure = float(slot_inductance(length, crossing.gap, crossing.height, crossing.width, offset))
-    return figure if len(reaches) == 2 else 2 * figure
+    figures = np.round([max(length, crossing.gap), crossing.gap, crossing.height, crossing.width, offset, thickness], 8)
+    inductance, squares = _solved_slot(*figures.tolist())
+    return (inductance, squares) if len(reaches) == 2 else (2 * inductance, 2 * squares)
+
+
+@lru_cache(maxsize=4096)
+def _solved_slot(
+    length: float, gap: float, height: float, width: float, offset: float, thickness: float
+) -> tuple[float, float]:
+    """Inductance, H, and squares of resistance of a straight slot under a line."""
+    box = shapely.box(-gap / 2, -length / 2, gap / 2, length / 2)
+    found = solve_opening(box, [height], [width], [offset], thickness=thickness)
+    return float(found.inductance[0, 0]), float(found.squares[0])
 
 
 def _mounting(view: View, row: int, layers: list[int]) -> float:
@@ -395,4 +442,4 @@ def new_mounting(view: View, layer: int) -> float:
 
 def capacitor_beside(view: View, layer: int, crossing: Crossing, distance: float = 2e-3) -> float:
     """Inductance of one new capacitor across a gap in a layer's copper, `distance` from the crossing, H."""
-    return _slot([distance], crossing) + new_mounting(view, layer)
+    return _slot([distance], crossing, view.board.layers[layer].thickness)[0] + new_mounting(view, layer)
