@@ -122,7 +122,16 @@ def _price(view: View, connector: CabledConnector, lines: list[BorderLine]) -> F
     uncovered = sum(length for length, _ in bare.values())
     at = float(xs[loudest.pin]), float(ys[loudest.pin])
     grounds = len(connector.ground)
-    ground_there = f"a ground pin beside each fast signal of {ref}, and ground under their first {ENTRY * 1e3:.0f} mm"
+    # with a pin of ground for each signal it is the copper that is missing, where that has more of the inductance
+    copper = grounds >= len(lines) and sum(nh for _, nh in bare.values()) > sum(returns.values())
+    under = f"ground under the first {ENTRY * 1e3:.0f} mm of the lines of {ref}"
+    pins = f"a ground pin beside each fast signal of {ref}, and ground under their first {ENTRY * 1e3:.0f} mm"
+    ground_there = under if copper else pins
+    title = f"{ref} has {_count(grounds, 'ground pin')} for {_count(len(lines), 'signal')}"
+    lacking = f"{ref} has too little ground for its signals"
+    if copper:
+        title = f"{engineering(uncovered, 'm')} of the lines at {ref} have no copper beside them"
+        lacking = f"lines at {ref} have no copper beside them"
     change = Proposal(if_cabled(view, ref, ground_there))
     remedies = [Remedy(change, None, "not solved")]
     if view.pictures:
@@ -134,7 +143,7 @@ def _price(view: View, connector: CabledConnector, lines: list[BorderLine]) -> F
     return Finding(
         check=NAME,
         subject=(ref,),
-        title=f"{ref} has {_count(grounds, 'ground pin')} for {_count(len(lines), 'signal')}",
+        title=title,
         message=f"{_count(len(lines), 'signal')} of {ref} share {_count(grounds, 'ground pin')}"
         + (
             f", and {engineering(uncovered, 'm')} of their traces there have no copper beside them"
@@ -148,7 +157,7 @@ def _price(view: View, connector: CabledConnector, lines: list[BorderLine]) -> F
         allowance=allowance,
         cause=CauseHint(
             f"border ground:{ref}",
-            title_if_cabled(view, ref, f"{ref} has too little ground for its signals"),
+            title_if_cabled(view, ref, lacking),
             change,
             supposed=is_assumed(view, ref),
         ),
