@@ -12,8 +12,8 @@ from quietcopper.fields.returns import pulse_peak
 
 
 def test_a_long_line_is_a_ramp_that_stays():
-    """While nothing comes back the current rises and stays. Exact: into L and R alone L·I/rise·(1 - e^(-rise·R/L)), into
-    R and C alone R·I in the end."""
+    """While nothing comes back the current rises and stays. Exact: L·I/rise·(1 - e^(-rise·R/L)) into L and R, and R·I
+    into R and C."""
     for bridge in (2e-9, 20e-9):
         exact = bridge * 0.03 / 1e-9 * -np.expm1(-1e-9 * 100.0 / bridge)
         assert_allclose(pulse_peak(0.03, 1e-9, 1e-6, bridge, 0.0, 100.0), exact, rtol=2e-3)  # 1000 times are looked at

@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ellipk, ellipkm1
 
-from quietcopper.errors import OutOfRange
 from quietcopper.fields.ranges import Floats, checked
 from quietcopper.units import EPS0, INCH, MU0
 

@@ -271,7 +271,7 @@ def _places_tried(
         made.append(change)
     if not made or not purse.take():
         return None, made
-    return try_change(bench, result, _together(cause, made), board), made
+    return try_change(bench, result, _together(cause, made, result), board), made
 
 
 def _harms(trial: Trial, cause: Cause, result: Result) -> bool:
@@ -307,11 +307,14 @@ def _of_places(cause: Cause, findings: list[Finding]) -> list[Proposal]:
     return out[:MOST_PLACES]
 
 
-def _together(cause: Cause, made: list[Proposal]) -> Proposal:
-    """Several places' changes as one, in words: the only one's, the cause's own, else the first and how many more."""
+def _together(cause: Cause, made: list[Proposal], result: Result) -> Proposal:
+    """Several places' changes as one, in words: the only one's, the cause's own unless that is other advice, else the
+    first and how many more."""
     if len(made) == 1:
         return made[0]
-    if cause.change is not None and not is_change(cause.change.kind):
+    mine = [f for f in result.findings if f.id in cause.findings]
+    other = any(remedy.change == cause.change for f in mine for remedy in f.remedies)
+    if cause.change is not None and not is_change(cause.change.kind) and not other:
         text = cause.change.text
     elif len({change.text for change in made}) <= 2:
         text = "; ".join(dict.fromkeys(change.text for change in made))
