@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from quietcopper.build import Hop, chip, rectangle, small_board
+from quietcopper.build import Hop, chip, rectangle, small_board, soic
 from quietcopper.electrical.choices import supply_as_reference
+from quietcopper.electrical.plane_noise import exciters_of
 from quietcopper.electrical.plane_pairs import as_ground, impedance_at_pins, pair_modes
 from quietcopper.electrical.settings import NetSettings, Settings
 from quietcopper.electrical.view import View
@@ -114,3 +115,24 @@ def test_impedance_at_a_pin_below_resonance_is_the_capacitors_and_the_planes(fas
     less = impedance_at_pins(view, [pin], [1e6], without=[part])
     assert less.alone[0, 0].imag == pytest.approx(-1 / (2e6 * 3.14159265 * 100.2e-9), rel=0.02)
     assert [c.part for c in less.capacitors] == [c.part for c in seen.capacitors if c.part != part]
+
+
+def test_a_rail_does_not_feed_a_line_that_swings_further(fast):
+    """CLK swings 3.3 V: the pin of a supply of 3.3 V carries its current across the planes, that of 1.0 V does not."""
+    b = small_board(size_mm=(60, 40), ground=(2,))
+    b.net("VDD", kind="power")
+    b.pour("VDD", 3, rectangle(0.5, 0.5, 59.5, 39.5), keep_islands=True)
+    for ref, x in (("U1", 15), ("U2", 45)):
+        b.part(ref, soic(8), (x, 20), nets=("CLK", "", "", "GND", "", "", "", "VDD"))
+        b.drop(f"{ref}.4", (-1.5, 0))
+        b.drop(f"{ref}.8", (1.5, 0))
+    b.route("CLK", "U1.1", "U2.1", layer=1)
+    board = b.build()
+
+    def feeding(voltage):
+        view = View(board, Settings(nets={"CLK": NetSettings(**fast), "VDD": NetSettings(voltage=voltage)}))
+        (pair,) = [p for p in view.plane_pairs if len({int(view.board.areas.net[a]) for a in (p.upper, p.lower)}) == 2]
+        return [e.what for e in exciters_of(view, pair) if e.pin]
+
+    assert feeding(1.0) == []
+    assert [what.split(",")[1] for what in feeding(3.3)] == [" which feeds CLK"]

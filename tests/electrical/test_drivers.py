@@ -245,6 +245,13 @@ def test_what_switches_an_attenuator_swings_like_logic_and_the_divider_does_not(
     assert name_family("/CH1/ATTEN_50X_OUT").name == "an analog line"
 
 
+def test_a_beeper_of_a_timer_swings_like_logic():
+    """SPKR is the output of a timer, no small analog voltage (common practice of computer boards, no source)."""
+    assert name_family("ILB_8254_SPKR") is name_family("BUZZER")
+    assert name_family("ILB_8254_SPKR").swing is None
+    assert name_family("MIC_P").swing == 0.1
+
+
 def test_a_line_that_ends_at_a_diode_alone_is_slow():
     """A diode hears no edges: an indicator whose part the data do not name, or a clamp."""
     b = two_chips("D0")

@@ -35,6 +35,7 @@ MOST = 40  # exciters of one pair that are solved; the strongest at its first re
 SWEEP = 120  # frequencies of the impedance, and five more on each resonance
 PIN_RADIUS = 0.1e-3  # m; least radius of a port
 STRETCHES = 96  # of the outer edge
+ABOVE = 1.1  # times a supply's voltage that the swing of what it drives may be: tolerances of both
 RISING = 0.5  # share of a line's current that its driver's supply pin carries: at rising edges only
 
 
@@ -115,11 +116,12 @@ def _supply_pins(view: View, pair: PlanePair) -> list[Exciter]:
     if {view.roles[net].kind for net in nets} != {GROUND, SUPPLY}:
         return []
     side = 0 if view.roles[nets[0]].kind == SUPPLY else 1
-    pins = board.pins
+    pins, voltage = board.pins, view.roles[nets[side]].voltage
     fed = {int(part) for part in pins.part[pins.net == nets[side]]}
     lines: dict[int, list[int]] = defaultdict(list)
     for net in range(len(board.nets)):
-        if _sends(view, net):
+        # a rail does not drive a line that swings further than it
+        if _sends(view, net) and (voltage is None or view.drivers[net].swing <= ABOVE * abs(voltage)):
             rows = np.flatnonzero(pins.net == net)
             if len(rows) > 1 and fed.intersection(pins.part[rows].tolist()):
                 lines[int(pins.part[start_pin(board, net, view.part_kinds)])].append(net)
