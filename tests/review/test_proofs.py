@@ -304,18 +304,16 @@ def test_what_a_worse_causes_change_cures_stands_with_it():
 def test_changes_in_the_same_words_are_told_once():
     change, other = (Proposal("spread the bundle", "spread-bundle", {"layer": layer}) for layer in (0, 3))
     cause = Cause("bundle", "lines run close", (), None, 1.0, None)
-    assert prove._together(cause, [change, other], SimpleNamespace(findings=())).text == "spread the bundle"
+    assert prove._together(cause, [change, other]).text == "spread the bundle"
 
 
-def test_advice_beside_what_is_tried_does_not_name_it():
+def test_only_words_that_say_what_all_places_get_name_it():
     edits = [Proposal(f"33 ohm in {net}", "series-resistor", {"nets": [net], "ohm": 33.0}) for net in "ABC"]
     advice = Proposal("a plane nearer to the bundle")
-    place, allowance = Place((0.0, 0.0), nets=("A",)), Allowance(1.0, "V", "test")
-    hint = CauseHint("bundle", "lines run close", advice)
     cause = Cause("bundle", "lines run close", ("A",), advice, 1.0, None)
-    own = Finding("c", ("A",), "A", "m", place, 4.0, allowance, hint, (Remedy(edits[0]),), id="A")
-    result = SimpleNamespace(findings=(own,))
-    assert prove._together(cause, edits, result).text == advice.text  # it says what all the places get
-    beside = dataclasses.replace(own, remedies=(Remedy(advice), Remedy(edits[0])))
-    said = prove._together(cause, edits, SimpleNamespace(findings=(beside,))).text
-    assert said == "33 ohm in A, and 2 more places each by its own change"
+    assert prove._together(cause, edits).text == "33 ohm in A, and 2 more places each by its own change"
+    every = dataclasses.replace(cause, change=Proposal("a resistor in each", of_places=True))
+    assert prove._together(every, edits).text == "a resistor in each"
+    # where all of that was tried in vain, the same in words is no advice
+    assert prove._none_left(every, HELPS_NOT, ()).change is None
+    assert prove._none_left(cause, HELPS_NOT, ()).change == advice

@@ -154,7 +154,9 @@ def _judge(view: View, slot: _Slot, share: float) -> Finding | None:
         "close-openings",
         {"layer": layer, "net": plane, "box": box},
     )
-    everywhere = Proposal(f"smaller openings in {label} round holes in rows, so that copper stays between them")
+    everywhere = Proposal(
+        f"smaller openings in {label} round holes in rows, so that copper stays between them", of_places=True
+    )
     return Finding(
         check=NAME,
         subject=(board.layers[layer].name, plane, near),

@@ -123,7 +123,7 @@ def _price(view: View, connector: CabledConnector, line: BorderLine) -> Finding 
         cause=CauseHint(
             f"border filter:{connector.ref}",
             title_if_cabled(view, connector.ref, f"lines leave by {connector.ref} without enough of a filter"),
-            Proposal(if_cabled(view, connector.ref, every)),
+            Proposal(if_cabled(view, connector.ref, every), of_places=True),
             supposed=supposed,
         ),
         remedies=tuple(remedies),

@@ -96,7 +96,7 @@ def _loose(view: View, layer: int, at: Point) -> tuple[CauseHint, Proposal]:
     """The choice behind a left-over piece, and its removal."""
     choice = loose_pour(view, layer)
     remove = Proposal("remove the piece", "remove-area", {"layer": layer, "at": [(at.x, at.y)]})
-    return CauseHint(choice.key, choice.title, Proposal(*choice.change)), remove
+    return CauseHint(choice.key, choice.title, Proposal(*choice.change, of_places=True)), remove
 
 
 def _untied_plane(view: View, layer: int, net: int, shape: BaseGeometry) -> tuple[CauseHint, Proposal]:

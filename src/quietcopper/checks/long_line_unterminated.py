@@ -131,7 +131,7 @@ def _cause(lines: list[_Line]) -> CauseHint:
     drivers = sorted(per, key=lambda ref: (-per[ref], ref))
     who = listed(drivers, MOST_DRIVERS + 1)
     where = f"next to {who}" if len(drivers) == 1 else "next to the part that drives it"
-    change = Proposal(f"a resistor in series in each of these lines {where}")
+    change = Proposal(f"a resistor in series in each of these lines {where}", of_places=True)
     return CauseHint("no termination", f"{len(lines)} long lines from {who} are not terminated", change)
 
 

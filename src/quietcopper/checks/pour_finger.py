@@ -98,7 +98,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             place=Place(free, shape if not shape.is_empty else Point(free), (layer,), (net,) if net else ()),
             predicted=length,
             allowance=allowance,
-            cause=CauseHint(choice.key, choice.title, Proposal(*choice.change)),
+            cause=CauseHint(choice.key, choice.title, Proposal(*choice.change, of_places=True)),
             remedies=(Remedy(tie, after),),
             evidence={
                 "standing_wave": {"length_mm": length * 1e3, "frequency_hz": rings, "ends": "one tied"},

@@ -163,7 +163,7 @@ def _finding(view: View, net: int, layer: int, rows: np.ndarray, z_bare: dict[in
         cause=CauseHint(
             f"pour beside lines:{board.layers[layer].name}",
             f"Pour on {board.layer_label(layer)} lies close beside long lines",
-            Proposal(f"wider clearance of the pour on {board.layer_label(layer)}"),
+            Proposal(f"wider clearance of the pour on {board.layer_label(layer)}", of_places=True),
         ),
         remedies=(Remedy(change, None, "not solved"),),
         evidence={

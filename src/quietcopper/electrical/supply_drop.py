@@ -341,7 +341,12 @@ def necks(shape: shapely.Polygon, flow: AreaCurrent) -> list[Neck]:
     What is left of the shape when its rim is moved in by half a width falls apart at the necks of that width; the
     current from one part to the others is the sum of what enters it, shared alike by its necks.
     """
-    places = shapely.points(flow.points)
+    return _necks(shape, flow.points, flow.into)
+
+
+@kept_by_content(96)
+def _necks(shape: shapely.Polygon, points: Floats, into: Floats) -> list[Neck]:
+    places = shapely.points(points)
     out = []
     for width in WIDTHS:
         core = shape.buffer(-width / 2, quad_segs=4)
@@ -350,7 +355,7 @@ def necks(shape: shapely.Polygon, flow: AreaCurrent) -> list[Neck]:
             continue
         tree = shapely.STRtree(parts)
         of = tree.nearest(places)
-        through = np.bincount(of, weights=flow.into, minlength=len(parts))
+        through = np.bincount(of, weights=into, minlength=len(parts))
         if np.abs(through).max() < 1e-3:
             continue
         grown = shapely.buffer(parts, width / 2 * 1.01, quad_segs=4)

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietcopper.errors import OutOfRange
+from quietcopper.fields.content import kept_by_content
 from quietcopper.fields.ranges import Floats
 
 Bools = NDArray[np.bool_]
@@ -69,6 +70,7 @@ class EndNoise:
         return float(self.end[np.argmax(np.abs(self.end))])
 
 
+@kept_by_content(2048)
 def noise(shared: Sequence[Shared], aggressor: Ends, victim: Ends, rise: float, wave: float) -> EndNoise:
     """What a ramp of `wave` volts over `rise` seconds (0 to 100 %), sent into the aggressor's start at time 0, puts on
     the victim's ends. Raises OutOfRange for reflections beyond ±1 or times that are no times."""

@@ -7,6 +7,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from quietcopper.fields.content import kept_by_content
 from quietcopper.fields.ranges import Complexes, Floats, checked
 from quietcopper.units import C0
 
@@ -25,6 +26,7 @@ def directions() -> Floats:
     return np.vstack([*sets, [[0.0, 0.0, 1.0]]])
 
 
+@kept_by_content(4096)
 def edge_moment(middle: Floats, along: Floats, voltage: Complexes, frequency: float) -> Floats:
     """Volt-metres that an edge acts with in its strongest direction, shape (p,).
 

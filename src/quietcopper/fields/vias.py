@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 from scipy.special import binom, hankel2
 
 from quietcopper.errors import OutOfRange
+from quietcopper.fields.content import kept_by_content
 from quietcopper.fields.ranges import Complexes, Floats, checked
 from quietcopper.fields.resonators import quarter_wave
 from quietcopper.units import C0, COPPER_CONDUCTIVITY, ETA0, INCH, MU0
@@ -26,6 +27,7 @@ class ReturnPath:
     shares: Floats
 
 
+@kept_by_content(4096)
 def return_path(
     height: float, signal_radius: float, positions: ArrayLike, radius: ArrayLike, series: ArrayLike = 0.0
 ) -> ReturnPath:

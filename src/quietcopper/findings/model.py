@@ -80,11 +80,15 @@ class Place:
 @dataclass(frozen=True)
 class Proposal:
     """A change that the program could apply: `kind` names an edit of quietcopper.changes, `arguments` its values,
-    `text` says it in words a designer can act on ('layer 3 becomes ground'). Without a kind it is advice."""
+    `text` says it in words a designer can act on ('layer 3 becomes ground'). Without a kind it is advice.
+
+    of_places : of a cause, it says in one what each of its places proposes by a change of its own
+    """
 
     text: str
     kind: str = ""
     arguments: Mapping[str, Any] = field(default_factory=dict)
+    of_places: bool = False
 
 
 @dataclass(frozen=True)

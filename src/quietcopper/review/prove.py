@@ -271,7 +271,7 @@ def _places_tried(
         made.append(change)
     if not made or not purse.take():
         return None, made
-    return try_change(bench, result, _together(cause, made, result), board), made
+    return try_change(bench, result, _together(cause, made), board), made
 
 
 def _harms(trial: Trial, cause: Cause, result: Result) -> bool:
@@ -307,14 +307,12 @@ def _of_places(cause: Cause, findings: list[Finding]) -> list[Proposal]:
     return out[:MOST_PLACES]
 
 
-def _together(cause: Cause, made: list[Proposal], result: Result) -> Proposal:
-    """Several places' changes as one, in words: the only one's, the cause's own unless that is other advice, else the
-    first and how many more."""
+def _together(cause: Cause, made: list[Proposal]) -> Proposal:
+    """Several places' changes as one, in words: the only one's, the cause's own for all of them, else the first and how
+    many more."""
     if len(made) == 1:
         return made[0]
-    mine = [f for f in result.findings if f.id in cause.findings]
-    other = any(remedy.change == cause.change for f in mine for remedy in f.remedies)
-    if cause.change is not None and not is_change(cause.change.kind) and not other:
+    if cause.change is not None and cause.change.of_places:
         text = cause.change.text
     elif len({change.text for change in made}) <= 2:
         text = "; ".join(dict.fromkeys(change.text for change in made))
@@ -485,7 +483,7 @@ def _unproven(cause: Cause, refused: list[tuple[Proposal, str]]) -> Cause:
 
 def _none_left(cause: Cause, why: str, notes: tuple[str, ...]) -> Cause:
     """A cause for which nothing that was tried is left to propose: its advice stays, if it has one."""
-    if cause.change is not None and not is_change(cause.change.kind):
+    if cause.change is not None and not is_change(cause.change.kind) and not cause.change.of_places:
         return dataclasses.replace(cause, excess_after_db=None, solved=ADVICE, notes=notes)
     return dataclasses.replace(cause, change=None, excess_after_db=None, solved=UNSOLVED, notes=notes, tried=why)
 
