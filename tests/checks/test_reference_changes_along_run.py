@@ -64,3 +64,23 @@ def test_a_line_that_ends_over_its_reference_passes(run, fast):
     said = run(CHECK, board(end=24.0), {"CLK": fast})
     assert said.findings == []
     assert said.coverage[0].looked == said.coverage[0].total == 1
+
+
+def test_the_pair_of_both_is_solved_with_its_ties(run, fast):
+    """Where the two face each other the plane-pair engine tells the voltage. Overlap alone: that of its capacitance, as
+    the formula has it (25 %). One via 3 mm off: L·I/rise, up to twice that as it rings with the overlap at 2 GHz, far
+    above the knee (exact for L and C; 20 % for the pair's edge beside the port)."""
+    alone, tied = (run(CHECK, board(*vias), {"CLK": fast}).only for vias in ((), ((22.0, 15.0),)))
+    for finding in (alone, tied):
+        assert finding.evidence["voltage_from"] == "the pair of both, solved"
+        assert "by formula" not in finding.message
+    assert alone.predicted == pytest.approx(alone.evidence["voltage_by_formula_v"], rel=0.25)
+    quick = tied.evidence["return_inductance_nh"] * tied.evidence["edge_current_ma"] / tied.evidence["rise_ps"] * 0.8
+    assert 0.8 < tied.predicted / quick < 2
+
+
+def test_side_by_side_the_formula_stands_and_is_said_to(run, fast):
+    """The second ground begins 1 mm beyond the end of the first: no pair, and nothing joins the two."""
+    finding = run(CHECK, board(over=36.0), {"CLK": fast}).only
+    assert finding.evidence["voltage_from"] == "the formula"
+    assert "by formula" in finding.message

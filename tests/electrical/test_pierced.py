@@ -49,7 +49,7 @@ def test_planes_that_nothing_ties_take_their_capacitance() -> None:
     z0 = view.impedance_of(net, 0)
     assert z0 is not None
     (pair,) = way.pairs
-    assert_allclose(plane_voltage(view, 0, way, z0), edge_voltage(view, net, z0, np.inf, pair.capacitance), rtol=0.05)
+    assert_allclose(plane_voltage(view, net, way, z0), edge_voltage(view, net, z0, np.inf, pair.capacitance), rtol=0.05)
 
 
 def test_a_lone_return_via_rings_with_the_planes_and_more_vias_less() -> None:
@@ -61,7 +61,7 @@ def test_a_lone_return_via_rings_with_the_planes_and_more_vias_less() -> None:
         (way,) = pierced(view, [0]).values()
         z0 = view.impedance_of(int(view.layer_changes.net[0]), 0)
         assert z0 is not None
-        figures.append(plane_voltage(view, 0, way, z0))
+        figures.append(plane_voltage(view, int(view.layer_changes.net[0]), way, z0))
         rings.append(way.first_peak())
     assert figures[0] > 1.5 * figures[1] > 1.5 * figures[2]
     # The via with the pair's capacitance rings far below the first mode of the bare pair, half a wave along it.

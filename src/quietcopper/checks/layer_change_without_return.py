@@ -221,7 +221,7 @@ def _partner(view: View, row: int) -> Added | None:
 
 def _finding(view: View, worst: _Worst, through: Pierced | None, places: _Places) -> Finding:
     row, count, ways, z0, allowed = worst.row, worst.count, worst.ways, worst.z0, worst.allowed
-    solved = worst.peak if through is None else plane_voltage(view, row, through, z0)
+    solved = worst.peak if through is None else plane_voltage(view, int(view.layer_changes.net[row]), through, z0)
     # The quick figure rings without loss. Where it is lower by far it knows of a way off these two planes; the solved
     # planes know nothing of a pair's other line.
     partner = _partner(view, row)

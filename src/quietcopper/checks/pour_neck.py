@@ -13,9 +13,11 @@ from scipy.spatial import cKDTree
 
 from quietcopper.board.model import Ints
 from quietcopper.electrical.emission import FieldEstimate, worst_field
+from quietcopper.electrical.neck_loops import neck_inductance
 from quietcopper.electrical.reference_necks import Narrow, narrow_places
 from quietcopper.electrical.tables import SIGNAL
 from quietcopper.electrical.view import View
+from quietcopper.errors import OutOfRange
 from quietcopper.fields.returns import plane_inductance
 from quietcopper.findings import Allowance, CauseHint, Coverage, Finding, Limit, NotChecked, Place, Proposal, Remedy
 from quietcopper.units import engineering
@@ -24,9 +26,11 @@ NAME = "pour-neck"
 QUESTION = "Does the copper that carries a line's return narrow to a neck under it?"
 MECHANISM = """In a neck the whole return current flows close together, and the copper's own inductance rises as the
 neck narrows: the voltage along it drives the two wide parts against each other, and the cables that hang on them."""
-FORMULA = """Net inductance of a plane as wide as the neck, at the line's place across it (exact for a thin line over an
-isolated thin plane), summed along the neck in steps of 1 mm, times the line's current at each frequency; an attached
-cable is taken as a resonant antenna of 37 ohm, the field as 60·I/r. An upper bound for ranking: other planes lower it.
+FORMULA = """Voltage along the neck per current of the line, solved as a sheet on its real shape (7 %), for
+the line that is worst by formula: the net inductance of a plane as wide as the neck, at the line's place across it
+(exact for a thin line over a long, isolated, thin plane), summed in steps of 1 mm. Where the shape lies outside the
+solver the finding says that the formula stands. Times the line's current at each frequency; an attached cable is taken
+as a resonant antenna of 37 ohm, the field as 60·I/r. An upper bound for ranking: other planes lower it.
 Openings up to 3 mm across are not counted, and lines near the outer edge are left to trace-off-plane."""
 ALLOWANCES: Mapping[str, Limit] = {
     "widest_mm": Limit(5.0, "mm", "common practice, no source", "Wider copper is not taken for a neck."),
@@ -34,6 +38,7 @@ ALLOWANCES: Mapping[str, Limit] = {
 }
 SOURCES = (
     "Leone, IEEE Trans. EMC 43(4), 2001, 667-671: net inductance of a finite plane (solved again by conformal mapping)",
+    "Return current on the plane's real shape: fields.return_sheet, held to the exact net inductance to 3 %",
     "Ott, Electromagnetic Compatibility Engineering: common-mode current on cables, 60·I/r at resonance (from memory)",
     "CISPR 32 and 47 CFR 15.109: the limits",
 )
@@ -98,7 +103,15 @@ def _price(view: View, found: Narrow, rows: Ints, area: int, widest: float, shor
             worst = estimate, net, index, inductance
     if worst is None:
         return unsolved
-    estimate, net, index, inductance = worst
+    estimate, net, index, formula = worst
+    inductance, solved = formula, True
+    try:
+        inductance = neck_inductance(view, found, index, area)
+    except OutOfRange:
+        solved = False
+    z0 = view.impedance_of(net, int(runs.layer[found.run[index[0]]]))
+    again = worst_field(view, net, z0, lambda f: 2 * np.pi * f * inductance) if z0 is not None else None
+    estimate = again or estimate
     least = int(index[np.argmin(np.round(found.width[index], 9))])
     width, length = float(found.width[least]), float(found.step[index].sum())
     x, y = float(found.x[least]), float(found.y[least])
@@ -116,7 +129,8 @@ def _price(view: View, found: Narrow, rows: Ints, area: int, widest: float, shor
         subject=(plane, board.layers[layer].name, view.near(x, y)),
         title=f"{plane} on {label} narrows to {engineering(width, 'm', 2)} under {name}",
         message=f"{plane} on {label} narrows to {engineering(width, 'm', 2)} over {engineering(length, 'm', 2)} under "
-        f"{name}{f' and {many - 1} more' if many > 1 else ''}: {engineering(inductance, 'H')} of plane in the return, "
+        f"{name}{f' and {many - 1} more' if many > 1 else ''}: {engineering(inductance, 'H')} of plane in the return"
+        f"{'' if solved else ' (by the formula for a long plane as wide, good for necks longer than wide)'}, "
         f"at most {estimate.words} with a cable attached.",
         place=Place((x, y), shapely.LineString(ends), (own, layer), (name,)),
         predicted=estimate.field,
@@ -124,12 +138,14 @@ def _price(view: View, found: Narrow, rows: Ints, area: int, widest: float, shor
         cause=CauseHint(
             f"necks:{board.layers[layer].name}:{plane}", f"{plane} on {label} narrows to necks under lines"
         ),
-        remedies=(Remedy(Proposal(text), allowance.excess_db(estimate.field * wide / inductance)),),
+        remedies=(Remedy(Proposal(text), allowance.excess_db(estimate.field * wide / formula)),),
         evidence={
             "neck_width_mm": width * 1e3,
             "neck_length_mm": length * 1e3,
             "lines_over_it": many,
             "plane_inductance_nh": inductance * 1e9,
+            "plane_inductance_formula_nh": formula * 1e9,
+            "plane_inductance_from": "the neck's shape" if solved else "the formula for a long plane",
             "worst_frequency_hz": estimate.frequency,
             "spectrum": estimate.spectrum,
         },

@@ -10,12 +10,13 @@ import numpy as np
 import shapely
 
 from quietcopper.electrical.choices import supply_as_reference
+from quietcopper.electrical.pierced import between_areas, plane_voltage
 from quietcopper.electrical.signals import edge_current, edge_voltage
 from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY
 from quietcopper.electrical.unlisted import WHY, joint_unknown
 from quietcopper.electrical.view import View
 from quietcopper.electrical.ways import VIA_RADIUS, Added, Ways, between_layers, crossing_at, new_mounting
-from quietcopper.fields.returns import series_reflection
+from quietcopper.fields.returns import resonance, series_reflection
 from quietcopper.findings import (
     Allowance,
     CauseHint,
@@ -34,10 +35,11 @@ QUESTION = "Does a line pass the end of its reference and go on over copper of a
 MECHANISM = """Where the copper under a line ends and the next lies a layer further, the return current must pass from
 one to the other there. What it finds, vias, capacitors or only the capacitance of the two, takes a voltage between them
 at each edge, as at a via that has no return beside it."""
-FORMULA = """Peak voltage between the two references as the net's edge current passes: through all vias and capacitors
-that join them within 40 mm of the place where the first one ends, solved together, in parallel with their capacitance
-and the line's own 2·Z0. Holds below the first resonance of the pair that the two form. Copper of another net on the
-same layer is trace-over-gap's."""
+FORMULA = """Peak voltage between the two references as the net's edge current passes at the place where the first one
+ends: the pair that the two form solved with its ties, capacitors and resonances, in parallel with the line's own 2·Z0.
+Where they face each other nowhere near that place, by formula: all vias and capacitors that join them within 40 mm in
+parallel, with the capacitance between the two; the finding says so, and up to which frequency it holds. Copper of
+another net on the same layer is trace-over-gap's."""
 ALLOWANCES: Mapping[str, Limit] = {
     "noise_share": Limit(
         0.02,
@@ -92,7 +94,9 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             continue
         priced = [(_price(view, change, z0), change) for change in changes]
         (peak, ways), worst = max(priced, key=lambda p: (round(p[0][0], 9), -p[1].at[0], -p[1].at[1]))
-        yield _finding(view, worst, len(changes), peak, ways, z0, share * view.drivers[net].swing)
+        solved = _solved(view, worst, ways, z0)
+        peaks = peak if solved is None else solved, peak
+        yield _finding(view, worst, len(changes), peaks, ways, z0, share * view.drivers[net].swing)
     if unknown:
         yield NotChecked(NAME, "changes from one net's copper to another's", WHY, unknown)
     if unsolved:
@@ -129,7 +133,30 @@ def _price(view: View, change: _Change, z0: float, added: Added | None = None) -
     return edge_voltage(view, int(view.gaps.net[change.row]), z0, ways.inductance, ways.capacitance), ways
 
 
-def _finding(view: View, change: _Change, count: int, peak: float, ways: Ways, z0: float, allowed: float) -> Finding:
+def _solved(view: View, change: _Change, ways: Ways, z0: float) -> float | None:
+    """Peak voltage, V, from the pair that the two references form; None where it forms none there. The return leaves
+    the first reference along its edge, half a height inside at the most."""
+    if not all(way.direct for way in ways.ways):
+        return None
+    gaps = view.gaps
+    net, first = int(gaps.net[change.row]), int(gaps.before[change.row])
+    crossing = crossing_at(view, change.row)
+    radius = crossing.height + crossing.width / 4
+    inside = shapely.shortest_line(
+        shapely.Point(change.at), shapely.buffer(view.board.areas.shape[first], -radius, quad_segs=2)
+    )
+    if inside is None or inside.is_empty or inside.length > 4 * radius:
+        return None
+    x, y = shapely.get_coordinates(inside)[-1].tolist()
+    way = between_areas(view, first, change.area, (x, y, radius), net)
+    return None if way is None else plane_voltage(view, net, way, z0)
+
+
+def _finding(
+    view: View, change: _Change, count: int, peaks: tuple[float, float], ways: Ways, z0: float, allowed: float
+) -> Finding:
+    """peaks : voltage as it counts and by the formula, V: the same where the pair was not solved"""
+    peak, formula = peaks
     board, gaps = view.board, view.gaps
     row, first = change.row, int(gaps.before[change.row])
     net, layer, reference = int(gaps.net[row]), int(gaps.layer[row]), int(gaps.reference[row])
@@ -141,7 +168,7 @@ def _finding(view: View, change: _Change, count: int, peak: float, ways: Ways, z
     said = " to ".join(
         f"{n or 'netless copper'} on {board.layer_label(i)}" for n, i in zip(names, (reference, other), strict=True)
     )
-    remedy = _beside(view, change, z0, allowance, nets, (reference, other))
+    remedy = _beside(view, change, z0, peak, allowance, nets, (reference, other))
     evidence: dict[str, object] = {
         "edge_current_ma": edge_current(driver, z0) * 1e3,
         "rise_ps": driver.rise * 1e12,
@@ -149,6 +176,8 @@ def _finding(view: View, change: _Change, count: int, peak: float, ways: Ways, z
         "length_beyond_mm": change.length * 1e3,
         "plane_distance_mm": board.distance(*sorted((reference, other))) * 1e3,
         "plane_capacitance_pf": ways.capacitance * 1e12,
+        "voltage_from": "the pair of both, solved" if peak != formula else "the formula",
+        "voltage_by_formula_v": formula,
     }
     if np.isfinite(ways.inductance):
         evidence["return_inductance_nh"] = ways.inductance * 1e9
@@ -169,7 +198,7 @@ def _finding(view: View, change: _Change, count: int, peak: float, ways: Ways, z
         subject=(name, board.layers[layer].name, board.layers[reference].name, board.layers[other].name),
         title=f"{name} runs on from over {said}",
         message=f"{name} on {board.layer_label(layer)} passes from over {said}{rest}; its return gets across by "
-        f"{ways.words} and puts {engineering(peak, 'V')} between the two at each edge.",
+        f"{ways.words} and puts {engineering(peak, 'V')} between the two at each edge{_range(ways, peak == formula)}.",
         place=Place(change.at, gaps.line[row], (layer, reference, other), (name,)),
         predicted=peak,
         allowance=allowance,
@@ -177,6 +206,16 @@ def _finding(view: View, change: _Change, count: int, peak: float, ways: Ways, z
         remedies=(*remedies, *([remedy] if remedy is not None else [])),
         evidence=evidence,
     )
+
+
+def _range(ways: Ways, by_formula: bool) -> str:
+    """Where a figure comes from the formula: that, and below which frequency that holds."""
+    if not by_formula:
+        return ""
+    if not np.isfinite(ways.inductance) or ways.capacitance == 0:
+        return " (by formula: the two face each other nowhere near)"
+    limit = float(resonance(ways.inductance, ways.capacitance))
+    return f" (by formula, which holds below their first resonance, {engineering(limit, 'Hz')} or less)"
 
 
 def _cause(view: View, nets: list[int], layers: tuple[int, int], names: list[str]) -> CauseHint:
@@ -190,7 +229,13 @@ def _cause(view: View, nets: list[int], layers: tuple[int, int], names: list[str
 
 
 def _beside(
-    view: View, change: _Change, z0: float, allowance: Allowance, nets: list[int], layers: tuple[int, int]
+    view: View,
+    change: _Change,
+    z0: float,
+    peak: float,
+    allowance: Allowance,
+    nets: list[int],
+    layers: tuple[int, int],
 ) -> Remedy | None:
     """What would join the two at the place: a via of one net, a capacitor from a supply to another rail. Two grounds
     may be the sides of a safety barrier: nothing is proposed between them."""
@@ -211,4 +256,6 @@ def _beside(
         added = Added(2 * BESIDE, VIA_RADIUS, new_mounting(view, layers[1]))
     else:
         return None
-    return Remedy(proposal, allowance.excess_db(_price(view, change, z0, added)[0]))
+    # by the formula before and after: the share that is left
+    before, after = _price(view, change, z0)[0], _price(view, change, z0, added)[0]
+    return Remedy(proposal, allowance.excess_db(peak * min(after / before, 1.0)))

@@ -249,7 +249,7 @@ def _aperture(view: View, opening: shapely.Geometry, rows: list[int]) -> Solved:
     over = over if over > max(heights) else np.inf
     offsets = [float(shapely.get_coordinates(turned(gaps.line[r], angle, at))[[0, -1], 1].mean()) for r in rows]
     figures = tuple(heights), tuple(_rounded(gaps.width[rows])), tuple(_rounded(offsets)), behind, over
-    found = _kept_aperture(_key(shape), *figures, _thickness(view, rows[0]))
+    found = _kept_aperture(shape_key(shape), *figures, _thickness(view, rows[0]))
     return Solved(tuple(rows), found.inductance, found.squares, opening, behind, over)
 
 
@@ -261,7 +261,8 @@ def _rounded(values: object) -> list[float]:
     return [float(v) for v in np.round(np.asarray(values, dtype=float) / EXACT) * EXACT]
 
 
-def _key(shape: shapely.Geometry) -> bytes:
+def shape_key(shape: shapely.Geometry) -> bytes:
+    """What shapes equal to a tenth of a micrometre have in common."""
     return shapely.to_wkb(shapely.transform(shape, lambda p: np.round(p / EXACT) * EXACT))
 
 
@@ -296,7 +297,7 @@ def _notch(view: View, row: int) -> Solved:
     over = over if over > height else np.inf
     width = float(gaps.width[row])
     figures = _rounded([half, gap, reach, height, width])
-    found = _kept_notch(_key(shapely.simplify(shape, 5e-6)), *figures, behind, over, _thickness(view, row))
+    found = _kept_notch(shape_key(shapely.simplify(shape, 5e-6)), *figures, behind, over, _thickness(view, row))
     return Solved((row,), found.inductance, found.squares, opening, behind, over)
 
 

@@ -105,7 +105,7 @@ def pierced(view: View, rows: list[int]) -> dict[int, Pierced]:
             pairs[id(pair)] = pair
             by_pair[id(pair)].append(row)
     solved: dict[tuple[int, int], NDArray[np.complex128]] = {}
-    frequency = _frequencies(view, list(ways))
+    frequency = _frequencies(view, [int(view.layer_changes.net[row]) for row in ways])
     for key, members in by_pair.items():
         members = [row for row in members if not _on_tie(view, pairs[key], _own_port(view, row))][:MOST]
         try:
@@ -125,6 +125,22 @@ def pierced(view: View, rows: list[int]) -> dict[int, Pierced]:
             joined = any(way.what == "a via" for way in back)
             out[row] = Pierced(through, frequency, _shorted(whole), joined)
     return out
+
+
+def between_areas(view: View, a: int, b: int, port: tuple[float, float, float], net: int) -> Pierced | None:
+    """What a net's return meets that must pass from one area to another on a different layer at a port (x, y, radius;
+    m): the pair that the two form, with its ties and capacitors. None where they form none there, or it is out of
+    reach."""
+    for pair in view.plane_pairs:
+        if {pair.upper, pair.lower} != {a, b} or not pair.holds(port[0], port[1]) or _on_tie(view, pair, port):
+            continue
+        frequency = _frequencies(view, [net])
+        try:
+            z = pair_impedance(view, pair, [port], frequency)[:, 0, 0]
+        except OutOfRange:
+            return None
+        return Pierced((pair,), frequency, z, bool(len(pair.ties)))
+    return None
 
 
 def _own_port(view: View, row: int) -> tuple[float, float, float]:
@@ -186,10 +202,10 @@ def _shorted(z: NDArray[np.complex128]) -> NDArray[np.complex128]:
     return np.asarray(z[:, 0, 0] - (z[:, :1, 1:] @ passed)[:, 0, 0])
 
 
-def _frequencies(view: View, rows: list[int]) -> Floats:
+def _frequencies(view: View, of: list[int]) -> Floats:
     """Evenly spaced, up to four knees of the fastest edge (what rings above its knee counts), fine enough for the
     slowest line's pulse."""
-    nets = {int(view.layer_changes.net[row]) for row in rows}
+    nets = set(of)
     if not nets:
         return np.empty(0)
     highest = min(4 * max(float(knee(view.drivers[net].rise)) for net in nets), HIGHEST)
@@ -198,9 +214,9 @@ def _frequencies(view: View, rows: list[int]) -> Floats:
     return highest * np.arange(1, count + 1) / count
 
 
-def plane_voltage(view: View, row: int, way: Pierced, z0: float) -> float:
-    """Peak voltage that the net's edge puts between the planes at a layer change, V."""
-    driver = view.drivers[int(view.layer_changes.net[row])]
+def plane_voltage(view: View, net: int, way: Pierced, z0: float) -> float:
+    """Peak voltage that a net's edge puts between the planes at a place where its return changes, V."""
+    driver = view.drivers[net]
     window = 1 / float(way.frequency[1] - way.frequency[0])
-    duration = min(max(2 * view.delay_of(int(view.layer_changes.net[row])), 1e-12), window / 2)
+    duration = min(max(2 * view.delay_of(net), 1e-12), window / 2)
     return way.peak(edge_current(driver, z0), float(full_rise(driver.rise)), duration, z0)
