@@ -174,7 +174,7 @@ def radiation_finding(
     removes the cause and what helps at the driver, the spectrum, and the range of what was assumed."""
     view = radiators.view
     own: tuple[Remedy, ...] = ()
-    if cause.change is not None and cause.change.kind and cause.alone is None:
+    if cause.change is not None and cause.alone is None:
         own = (Remedy(cause.change, None, "not solved"),)
     return Finding(
         check=check,
