@@ -11,13 +11,14 @@ import shapely
 from quietcopper.board import Parts, Pins
 from quietcopper.build import header, rectangle, small_board, soic
 from quietcopper.electrical.settings import NetSettings, Settings
-from quietcopper.findings import Matched
+from quietcopper.findings import Allowance, CauseHint, Finding, Matched, Place
 from quietcopper.findings.document import comparison_document
 from quietcopper.report.comparison import render_comparison
 from quietcopper.review import review
 from quietcopper.review.board_changes import board_changes, lay
 from quietcopper.review.change_words import sentences
-from quietcopper.review.compare import compare
+from quietcopper.review.compare import compare, match_findings
+from quietcopper.review.look import Looked
 
 FAST = NetSettings(role="signal", kind="clock", swing=3.3, rise=0.5e-9, source=50.0, rate=100e6)
 
@@ -59,6 +60,24 @@ def test_a_closed_slot_is_cured_and_a_longer_one_is_worse():
     assert [m.state for m in closed.findings if m.check == "trace-over-gap"] == ["cured"]
     longer = compared(with_slot(10), with_slot(24))
     assert [m.state for m in longer.findings if m.check == "trace-over-gap"] == ["worse"]
+
+
+def test_what_is_said_of_one_line_beside_other_neighbours_is_the_same():
+    """The line at one place, on another layer and beside other neighbours: one finding; further off it is two,
+    and so is another line."""
+
+    def said(layer, at_mm, *nets):
+        place = Place((at_mm * 1e-3, 0.0), shapely.Point(0, 0), (0,), nets)
+        allowance = Allowance(0.1, "V", "test", "test")
+        cause = CauseHint("test", "test")
+        found = Finding("traces-too-close", nets[:1], "", "", place, 0.2, allowance, cause, (), {})
+        return Looked((dataclasses.replace(found, id=f"traces-too-close:{nets[0]}:{layer}"),), (), (), ())
+
+    old = said("B", 0.0, "SDA", "CLK", "D0")
+    assert len(match_findings(old, said("F", 2.2, "SDA", "D1"))) == 1
+    assert len(match_findings(old, said("F", 2.2, "DATA", "D1"), {"SDA": "DATA"})) == 1
+    assert len(match_findings(old, said("F", 9.0, "SDA", "D1"))) == 2
+    assert len(match_findings(old, said("F", 2.2, "D1", "SDA"))) == 2
 
 
 def test_a_cause_that_other_lines_show_now_is_one_cause():

@@ -24,7 +24,7 @@ def match_findings(
     shift: tuple[float, float] = (0.0, 0.0),
 ) -> list[tuple[Finding | None, Finding | None]]:
     """Pairs of findings that mean the same thing: by id first, as it is and with the new names in it, then by check,
-    nets and nearest place.
+    nets and nearest place, then by check, first net and nearest place.
 
     names : the new name of each old net and layer that has another one;  shift : from the old board's origin to the
     new one's, m
@@ -48,22 +48,35 @@ def match_findings(
                 pairs.append((finding, other))
             else:
                 open_old.append(finding)
-    by_meaning: dict[tuple[str, tuple[str, ...]], list[Finding]] = defaultdict(list)
-    for finding in left.values():
-        by_meaning[finding.check, tuple(sorted(finding.place.nets))].append(finding)
-    for finding in open_old:
-        candidates = by_meaning[finding.check, tuple(sorted(names.get(net, net) for net in finding.place.nets))]
-        at = np.add(finding.place.at, shift)
-        near = [(float(np.hypot(*np.subtract(c.place.at, at))), c.id, c) for c in candidates]
-        near = [n for n in near if n[0] <= SAME_PLACE]
-        if near:
-            other = min(near)[2]
-            candidates.remove(other)
-            del left[other.id]
-            pairs.append((finding, other))
-        else:
-            pairs.append((finding, None))
+    # then what is said of the same nets, at last what is said of the same first one, whose neighbours may be others
+    for meant in (_all_nets, _first_net):
+        candidates: dict[tuple[str, ...], list[Finding]] = defaultdict(list)
+        for finding in left.values():
+            candidates[meant(finding, {})].append(finding)
+        todo, open_old = open_old, []
+        for finding in todo:
+            likely = candidates[meant(finding, names)]
+            at = np.add(finding.place.at, shift)
+            near = [(float(np.hypot(*np.subtract(c.place.at, at))), c.id, c) for c in likely]
+            near = [n for n in near if n[0] <= SAME_PLACE]
+            if near:
+                other = min(near)[2]
+                likely.remove(other)
+                del left[other.id]
+                pairs.append((finding, other))
+            else:
+                open_old.append(finding)
+    pairs += [(finding, None) for finding in open_old]
     return pairs + [(None, f) for f in left.values()]
+
+
+def _all_nets(finding: Finding, names: Mapping[str, str]) -> tuple[str, ...]:
+    return finding.check, *sorted(names.get(net, net) for net in finding.place.nets)
+
+
+def _first_net(finding: Finding, names: Mapping[str, str]) -> tuple[str, ...]:
+    first = finding.place.nets[0] if finding.place.nets else finding.id
+    return finding.check, names.get(first, first)
 
 
 def compare(old: Result, new: Result, old_board: Board, new_board: Board) -> Comparison:
