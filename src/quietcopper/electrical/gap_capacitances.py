@@ -13,7 +13,6 @@ from quietcopper.errors import OutOfRange
 from quietcopper.fields.returns import gap_capacitance
 from quietcopper.fields.section import CrossSection, Sheet, Strip
 
-LOOKS = 2000  # at most, along an area's outline
 BESIDE = 2.0  # gaps; an outline this near to the other area runs along the gap
 NARROWEST = 20e-6  # m
 WIDE = 10.0  # spacings or gaps, of the strips that stand for the areas
@@ -44,11 +43,9 @@ def _length(one: shapely.Polygon, other: shapely.Polygon, gap: float) -> float:
     """Length of the gap, m: how much of either outline lies along the other, the mean of both."""
     found = []
     for mine, its in ((one, other), (other, one)):
-        ring = mine.exterior
-        count = int(np.clip(np.ceil(ring.length / gap), 16, LOOKS))
-        points = shapely.line_interpolate_point(ring, (np.arange(count) + 0.5) / count, normalized=True)
-        shapely.prepare(its)
-        found.append(ring.length * float(np.mean(shapely.dwithin(its, points, BESIDE * gap))))
+        # mitred, so that a turned board has the same
+        near = shapely.buffer(shapely.Polygon(its.exterior), BESIDE * gap, join_style="mitre")
+        found.append(float(shapely.intersection(mine.exterior, near).length))
     return float(np.mean(found))
 
 
