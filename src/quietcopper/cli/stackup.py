@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from quietcopper.review.stackups import Outcome
 
 MOST_WIDTHS = 6  # widths that are told
+MOST_TOLD = 3  # widths whose impedance on the best stackup is told
 SMALL = 5.0  # times the lowest first resonance of a pair; what rings higher is a small pour
 
 
@@ -43,7 +44,14 @@ def stackups(args: argparse.Namespace) -> dict[str, Any]:
     from quietcopper.findings.document import plain
     from quietcopper.review.laminates import SOURCES
     from quietcopper.review.look import look
-    from quietcopper.review.stackups import AS_IT_IS, judged, try_stackups, why_best, without_assumed_cables
+    from quietcopper.review.stackups import (
+        AS_IT_IS,
+        judged,
+        try_stackups,
+        why_best,
+        widths_on,
+        without_assumed_cables,
+    )
     from quietcopper.review.trial import Bench
 
     if not 0 <= args.most <= 20:
@@ -56,13 +64,15 @@ def stackups(args: argparse.Namespace) -> dict[str, Any]:
     view = View(as_read.board, bare) if cables else as_read
     with at_work(args.quiet) as progress:
         before = look(view, checks, lambda stage: progress(stage, 0, 1))
-        outcomes = try_stackups(Bench.of(view, checks), before, args.most, lambda stage: progress(stage, 0, 1))
+        bench = Bench.of(view, checks)
+        outcomes = try_stackups(bench, before, args.most, lambda stage: progress(stage, 0, 1))
     present = next(o for o in outcomes if o.name == AS_IT_IS)
     return {
         "board": view.board.name,
         "present": plain(judged(view)),
         "ranking": [_row(o) for o in outcomes],
         "why": why_best(outcomes[0], present) if len(outcomes) > 1 else "No other stackup of as many layers was tried.",
+        "best_widths": plain(widths_on(bench, outcomes[0])) if outcomes[0].name != AS_IT_IS else [],
         "cables_left_out": list(cables),
         "laminates": list(SOURCES),
     }
@@ -100,6 +110,12 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+def _ohms(row: dict[str, Any]) -> str:
+    """'50 Ω', '39 to 45 Ω'."""
+    low, high = row["lowest_ohm"], row["highest_ohm"]
+    return f"{low:.0f} Ω" if round(low) == round(high) else f"{low:.0f} to {high:.0f} Ω"
+
+
 def lines(said: dict[str, Any]) -> list[str]:
     """The same as text."""
     present = said["present"]
@@ -120,9 +136,7 @@ def lines(said: dict[str, Any]) -> list[str]:
     out += present["symmetry"] or ["It is alike from both sides."]
     out.append("")
     for row in present["widths"][:MOST_WIDTHS]:
-        low, high = row["lowest_ohm"], row["highest_ohm"]
-        z = f"{low:.0f} Ω" if round(low) == round(high) else f"{low:.0f} to {high:.0f} Ω"
-        out.append(f"{row['width_mm']:.3g} mm on {row['layer']}: {z} ({row['length_mm']:.0f} mm in all)")
+        out.append(f"{row['width_mm']:.3g} mm on {row['layer']}: {_ohms(row)} ({row['length_mm']:.0f} mm in all)")
     out.append("")
     if len(said["ranking"]) > 1:
         out.append("The same copper on other stackups, by the excess that is left in all: findings at or over their")
@@ -133,6 +147,16 @@ def lines(said: dict[str, Any]) -> list[str]:
         in_all = f"{row['excess_db']:.1f} dB"
         out.append(f"{i:2d} {row['over']:4d} {in_all:>9} {worst:>11} {row['thickness_mm']:6.3g} mm  {row['name']}")
     out += ["", said["why"]]
+    before = {(row["layer"], row["width_mm"]): _ohms(row) for row in present["widths"]}
+    then = [
+        f"{row['width_mm']:.3g} mm on {row['layer']} {_ohms(row)} instead of {before[row['layer'], row['width_mm']]}"
+        for row in said["best_widths"][:MOST_TOLD]
+        if (row["layer"], row["width_mm"]) in before
+    ]
+    if then:
+        out.append(
+            f"Its lines are not those of now: {'; '.join(then)}. Where an impedance is meant, the widths follow it."
+        )
     if not any(row["widths"] for row in said["ranking"]):
         out.append("Widths are as they are: no line that misses a target was found (settings: target_ohm).")
     if said["cables_left_out"]:

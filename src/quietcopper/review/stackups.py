@@ -238,6 +238,14 @@ def used_widths(view: View) -> list[dict[str, object]]:
     return sorted(out, key=lambda r: -float(r["length_mm"]))  # type: ignore[arg-type]
 
 
+def widths_on(bench: Bench, outcome: Outcome) -> list[dict[str, object]]:
+    """`used_widths` of the same copper on another stackup, where its lines keep the widths that they have."""
+    if outcome.widths:
+        return []
+    board = dataclasses.replace(bench.board, dielectrics=outcome.dielectrics)
+    return used_widths(View(board, bench.settings, sections=bench.sections, pictures=False))
+
+
 def judged(view: View) -> dict[str, object]:
     """The present stackup as plain data: what stackup_summary has, with modes, symmetry and impedances."""
     return {

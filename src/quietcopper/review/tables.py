@@ -20,7 +20,7 @@ from quietcopper.units import MICRON, MM, listed
 
 FAR_REFERENCE = 0.25e-3  # m; Ott, Electromagnetic Compatibility Engineering (from memory): signal next to its plane
 MOST_MODES = 10  # of one pair of nets that are listed
-LEAST_PAIR = 0.02  # of the largest facing area; what is smaller is no plane
+LEAST_PAIR = 0.05  # of the largest facing area; what is smaller is no plane
 FAR_SUPPLY = 0.2e-3  # m; Novak; Archambeault, PCB Design for Real-World EMI Control (from memory)
 
 
