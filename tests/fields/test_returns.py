@@ -105,13 +105,6 @@ def test_split_capacitance() -> None:
     assert_allclose(returns.split_capacitance(half, half, 1e-3, 4.3), 16.6e-12, rtol=3e-3)
 
 
-def test_gap_capacitance_is_that_of_coplanar_strips() -> None:
-    """Known point of the map: K'/K = 1 at k = 1/sqrt 2, so C' = eps0 er there."""
-    k = 1 / np.sqrt(2)
-    got = returns.gap_capacitance(1e-3, 1e-3 * (1 - k) / (2 * k), 3.0, 1.0)
-    assert_allclose(got, 8.8541878128e-12 * 2, rtol=1e-12)
-
-
 def test_reflections_of_an_edge() -> None:
     """Second formulation: the convolution of the ramp with the exact step response, and the slow-edge limit."""
     lump, z0, tr = 1.5e-9, 50.0, 0.1e-9

@@ -10,7 +10,6 @@ import shapely
 from quietcopper.electrical.laminate import sheets_between
 from quietcopper.electrical.view import View
 from quietcopper.errors import OutOfRange
-from quietcopper.fields.returns import gap_capacitance
 from quietcopper.fields.section import CrossSection, Sheet, Strip
 
 BESIDE = 2.0  # gaps; an outline this near to the other area runs along the gap
@@ -21,8 +20,8 @@ _KNOWN: WeakKeyDictionary[View, dict[tuple[int, int], float]] = WeakKeyDictionar
 
 def own_capacitance(view: View, a: int, b: int) -> float:
     """Capacitance of the gap between two areas (rows in board.areas) of one layer, F, less what plates have that end
-    there: from the cross-section of its two edges over the nearest area that faces both; without one from the coplanar
-    strips' formula, each strip as wide as the root of the smaller area. 0 for areas that touch. Kept for a view."""
+    there: from the cross-section of its two edges over the nearest area that faces both; without one, of two strips as
+    wide as the root of the smaller area in the board's laminate. 0 for areas that touch. Kept for a view."""
     kept = _KNOWN.setdefault(view, {})
     key = min(a, b), max(a, b)
     if key not in kept:
@@ -49,15 +48,30 @@ def _length(one: shapely.Polygon, other: shapely.Polygon, gap: float) -> float:
     return float(np.mean(found))
 
 
+def _side_by_side(view: View, layer: int, gap: float, width: float) -> float:
+    """Capacitance per metre of two coplanar strips of one layer in the board's laminate, F/m, without other copper."""
+    board = view.board
+    last = len(board.layers) - 1
+    if last == 0:
+        return 0.0  # its laminate is not part of the data
+    thickness = board.layers[layer].thickness
+    y = float(board.depths[last] - board.depths[layer]) - thickness
+    one, other = (Strip(x, y, width, thickness) for x in ((gap + width) / 2, -(gap + width) / 2))
+    section = CrossSection((one,), (other,), sheets_between(board, 0, last), plane_below=False)
+    try:
+        return float(view.sections.solve(section).capacitance[0, 0])
+    except OutOfRange:
+        return 0.0
+
+
 def _per_metre(view: View, a: int, b: int, gap: float) -> float:
     board = view.board
     layer, last = int(board.areas.layer[a]), len(board.layers) - 1
     faced = sorted({int(board.areas.layer[third]) for third in view.facing_of(a) & view.facing_of(b)})
     over, under = [x for x in faced if x < layer], [x for x in faced if x > layer]
     if not faced:
-        er = [board.dielectrics[i].er if 0 <= i < last else 1.0 for i in (layer - 1, layer)]
         reach = float(np.sqrt(min(board.areas.shape[a].area, board.areas.shape[b].area)))
-        return float(gap_capacitance(gap, reach, *er))
+        return _side_by_side(view, layer, gap, reach)
     high, low = over[-1] if over else None, under[0] if under else None
     above = sheets_between(board, high if high is not None else 0, layer) if high is not None or layer > 0 else ()
     below = sheets_between(board, layer, low if low is not None else last) if low is not None or layer < last else ()
