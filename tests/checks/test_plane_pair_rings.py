@@ -136,3 +136,17 @@ def test_a_rail_does_not_feed_a_line_that_swings_further(fast):
 
     assert feeding(1.0) == []
     assert [what.split(",")[1] for what in feeding(3.3)] == [" which feeds CLK"]
+
+
+def test_a_capacitor_to_a_supply_feeds_no_line(fast):
+    """A line between a resistor and a capacitor to the supply has no driver that draws from it."""
+    b = small_board(size_mm=(60, 40), ground=(2,))
+    b.net("VDD", kind="power")
+    b.pour("VDD", 3, rectangle(0.5, 0.5, 59.5, 39.5), keep_islands=True)
+    b.part("C1", chip("0402"), (15, 20), nets=("CLK", "VDD"), value="1nF")
+    b.part("R1", chip("0402"), (45, 20), nets=("CLK", "GND"), value="100")
+    for pin in ("C1.2", "R1.2"):
+        b.drop(pin, (1.0, 0))
+    b.route("CLK", "C1.1", "R1.1", layer=1)
+    view = View(b.build(), Settings(nets={"CLK": NetSettings(**fast)}))
+    assert [e.what for pair in view.plane_pairs for e in exciters_of(view, pair) if e.pin] == []

@@ -16,6 +16,7 @@ from scipy.spatial import cKDTree
 from threadpoolctl import threadpool_limits
 
 from quietcopper.board.model import Floats
+from quietcopper.electrical import parts
 from quietcopper.electrical.emission import FieldEstimate, Law, allowed_field, carries_radio, estimate_of
 from quietcopper.electrical.paths import start_pin
 from quietcopper.electrical.plane_pairs import PairModes, PlanePair, highest_frequency, pair_modes, port_of
@@ -35,6 +36,7 @@ MOST = 40  # exciters of one pair that are solved; the strongest at its first re
 SWEEP = 120  # frequencies of the impedance, and five more on each resonance
 PIN_RADIUS = 0.1e-3  # m; least radius of a port
 STRETCHES = 96  # of the outer edge
+DRIVES_NOTHING = (parts.CAPACITOR, parts.RESISTOR, parts.NETWORK, parts.INDUCTOR, parts.FERRITE, parts.DIODE, parts.LED)
 ABOVE = 1.1  # times a supply's voltage that the swing of what it drives may be: tolerances of both
 RISING = 0.5  # share of a line's current that its driver's supply pin carries: at rising edges only
 
@@ -127,7 +129,7 @@ def _supply_pins(view: View, pair: PlanePair) -> list[Exciter]:
                 lines[int(pins.part[start_pin(board, net, view.part_kinds)])].append(net)
     out = []
     for part, driven in sorted(lines.items()):
-        if part not in fed:
+        if part not in fed or view.part_kinds[part].kind in DRIVES_NOTHING:
             continue
         ports = [
             port
