@@ -44,7 +44,8 @@ as
 a resonant antenna of 37 ohm, the field as 60·I/r. An upper bound for ranking: other planes and the cable's real
 impedance
 lower it. What the edge adds to the loop itself is the cross-section's inductance and resistance as they are, less those
-over an endless plane, times the length (resistance at the knee of the edge)."""
+over an endless plane, times the length (resistance at the
+knee of the edge; below zero far beyond the edge, where the trace itself crowds less)."""
 ALLOWANCES: Mapping[str, Limit] = {
     "heights": Limit(
         5.0,

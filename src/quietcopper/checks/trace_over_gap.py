@@ -134,6 +134,14 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         count = len(groups[opening, net])
         finding = _finding(view, row, count, prices[row], parts, bridged, cause, share * view.drivers[net].swing)
         found.append((finding, row))
+    unbridged = sum("excess_resistance_ohm" not in finding.evidence for finding, _ in found)
+    if unbridged:
+        yield NotChecked(
+            NAME,
+            "inductance and resistance of the way round gaps",
+            "nothing joins the two pieces, so that the return has no way on copper, only their capacitance",
+            unbridged,
+        )
     found.sort(key=lambda f: (-round(f[0].excess_db, 6), f[0].subject))
     for i, (finding, row) in enumerate(found):
         drawn = view.pictures and i < MAPS and finding.excess_db >= 0
