@@ -13,8 +13,10 @@ import shapely
 from scipy.optimize import brentq
 from scipy.special import j0, j1, jnp_zeros, y0, y1
 
-from quietcopper.fields import plane_pair, plane_pair_solver, return_sheet, returns, slots, vias
+from quietcopper.fields import loss, plane_pair, plane_pair_solver, return_sheet, returns, slots, vias
 from quietcopper.fields.cavity import Expansion, Pair, impedance
+from quietcopper.fields.content import forget_all
+from quietcopper.fields.section import CrossSection, Strip
 from quietcopper.units import C0
 
 MM = 1e-3
@@ -32,10 +34,12 @@ ROWS: list[str] = []
 
 
 def timed(call: Callable[..., Any], repeat: int = 3) -> tuple[Any, float, float]:
-    """Result, the shortest time of some calls and its processor time, s, after one that compiles."""
+    """Result, the shortest time of some calls and its processor time, s, after one that compiles; what solvers keep of
+    earlier calls is given up before each."""
     call()
     times = []
     for _ in range(repeat):
+        forget_all()
         start, busy = time.perf_counter(), time.process_time()
         result = call()
         times.append((time.perf_counter() - start, time.process_time() - busy))
@@ -302,6 +306,76 @@ def crossings() -> None:
         say(name, len(offsets), f"{found[0, 0] * 1e9:.3f}", f"{expected * 1e9:.3f}", f"{off:+.1f}", f"{1e3 * busy:.0f}")
 
 
+def notches() -> None:
+    """Notches open to the plane's edge: as openings, against the return current on a sheet."""
+    head(
+        "Notch open to the plane's edge, as an opening with what lies beyond: against the return current on a sheet of "
+        "24 mm, extrapolated from cells of a half and a quarter of the notch's width; the resistance is that at 1 GHz",
+        "beyond the line x width mm",
+        "to the edge mm",
+        "nH",
+        "expected",
+        "off %",
+        "mohm",
+        "ms",
+    )
+    for depth, gap, edge, height, width in ((5, 0.5, 10, 0.5, 0.5), (3, 0.25, 4, 0.2, 0.2), (2, 0.5, 1, 0.2, 0.2)):
+        far, cut = 8 * depth, shapely.box(-gap / 2, -depth, gap / 2, edge + 1)
+        plane, window = shapely.box(-far, -far, far, edge), shapely.box(-far, -far, far, far)
+        around, closed = (
+            shapely.transform(shape, lambda p: p * MM)
+            for shape in (window.difference(plane.difference(cut)), window.difference(plane))
+        )
+        figures = gap * MM, height * MM, width * MM
+        found, _, busy = timed(lambda a=around, c=closed, f=figures: slots.solve_notch(a, c, *f))
+        plane = shapely.box(-12, -10, 12, edge)
+        trace = return_sheet.Trace(np.array([[-10, 0], [10, 0]]) * MM, height * MM, width * MM)
+        each = []
+        for cell in (gap / 2, gap / 4):
+            grids = [
+                return_sheet.cells(shapely.transform(shape, lambda p: p * MM), cell * MM)
+                for shape in (plane.difference(cut), plane)
+            ]
+            one, other = (return_sheet.solve(g, trace, *trace.way[[1, 0]]).inductance for g in grids)
+            each.append(one - other)
+        expected, own = 2 * each[1] - each[0], float(found.inductance[0, 0])
+        spent = 1e3 * float(found.squares[0]) * return_sheet.surface_impedance(1e9, 35e-6).real
+        off = 100 * (own / expected - 1)
+        row = f"{own * 1e9:.3f}", f"{expected * 1e9:.3f}", f"{off:+.1f}", f"{spent:.0f}", f"{1e3 * busy:.0f}"
+        say(f"{depth} x {gap}", edge, *row)
+
+
+def edges() -> None:
+    """Lines along a plane's edge: the section with its edge less that without, against the exact map."""
+    head(
+        "Line along the edge of a plane of 10 mm (h 0.2, w 0.01 mm, copper of 2 um): nH/m more than over an endless "
+        "one, against the exact map; and with w 0.2 mm, copper of 35 um",
+        "inside the edge mm",
+        "solved",
+        "exact",
+        "off %",
+        "real copper",
+        "ohm/m more at 1 GHz",
+        "ms",
+    )
+    square = return_sheet.surface_impedance(1e9, 35e-6).real
+
+    def excess(inside: float, width: float, t: float, plane: float) -> tuple[float, float]:
+        line, copper = Strip(0, 0.2 * MM, width, t), Strip((inside - 5) * MM, -plane, 10 * MM, plane)
+        section = CrossSection((line,), (copper,), (), plane_below=False)
+        loss._kept_loops.cache_clear()  # else only the first call is timed
+        (one, crowd), (other, least) = loss.loop(section), loss.loop(CrossSection((line,), (), ()))
+        return one - other, crowd - least
+
+    for inside in (1.0, 0.5, 0.2, 0.0, -0.2, -0.5):
+        thin, _, _ = timed(lambda x=inside: excess(x, 0.01 * MM, 2e-6, 1e-6), 1)
+        real, _, busy = timed(lambda x=inside: excess(x, 0.2 * MM, 35e-6, 35e-6))
+        exact = float(returns.edge_inductance(10 * MM, (5 - inside) * MM, 0.2 * MM))
+        off = f"{100 * (thin[0] / exact - 1):+.2f}"
+        say(inside, f"{thin[0] * 1e9:.2f}", f"{exact * 1e9:.2f}", off, f"{real[0] * 1e9:.2f}",
+            f"{real[1] * square:.2f}", f"{1e3 * busy:.1f}")  # fmt: skip
+
+
 def return_vias() -> None:
     """Return vias solved together."""
     head("Return vias on a 1 mm grid round a signal via, 1.6 mm high", "vias", "nH", "ms")
@@ -321,6 +395,8 @@ def main() -> None:
     openings()
     return_current()
     crossings()
+    notches()
+    edges()
     return_vias()
     page = Path(__file__).parents[1] / "docs/planes.md"
     page.write_text("\n".join(ROWS) + "\n", encoding="utf-8")
