@@ -162,7 +162,8 @@ def solve_notch(
 
     around : all that is not copper within a window some ten times the notch's depth, which is taken as copper beyond;
     closed : the same without the notch; gap : width of the notch under the trace; the rest as `solve_opening`
-    The excess of the one over that of the other, both over an endless plane. Error 5 %; 0.1 s.
+    The excess of the one over that of the other, both over an endless plane. Error 6 %, with a plane behind up to 20 %
+    low; 0.1 s.
     """
     scale = float(np.hypot(height, trace_width / 2))
     step = WIDER * gap
