@@ -48,6 +48,8 @@ def review(*causes, coverage=1, total=1, not_checked=0):
         (review(*[[7.0, 7.0]] * 14), "28 places to change, from 14 causes."),
         (review([7.0], [1.0, 2.0]), "There is one place to change."),
         (review([1.0, 2.0]), "One cause explains both places to improve."),
+        (review([20.0], [8.0] * 4), "Cause 2 explains four of the five places to change."),
+        (review([20.0], [8.0] * 3, [7.0], [7.0] * 3), "Causes 2 and 4 explain six of the eight places to change."),
         (review([-1.0, -2.0]), "Nothing is over its allowance; two places come close."),
         (review(), "Everything that was checked is within its allowance."),
         (review(not_checked=2), "What could be checked is within its allowance."),
@@ -163,6 +165,6 @@ def test_names_at_the_start_of_a_sentence_keep_their_case():
 
 def test_what_another_cause_cures_counts_with_it():
     document = review([12.0, 9.0], [8.0], [7.0, 6.5])
-    assert words.headline(document) == "Two causes explain four of the five places to change."
+    assert words.headline(document) == "Causes 1 and 3 explain four of the five places to change."
     document["causes"][1]["cured_by"] = document["causes"][2]["cured_by"] = "cause-0"
     assert words.headline(document) == "One cause explains all five places to change."

@@ -127,24 +127,28 @@ def also_cured(causes: Sequence[Any]) -> str:
 
 
 def _over_with_along(causes: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
-    """Causes over the allowance, each with the places of those that its change cures as well."""
+    """Causes over the allowance with their number, each with the places of those that its change cures as well."""
     along: dict[str, list[str]] = {}
     for cause in causes:
         if cause["cured_by"]:
             along.setdefault(cause["cured_by"], []).extend(cause["findings"])
-    own = [c for c in causes if over(c["excess_before_db"]) and not c["cured_by"]]
+    numbered = [{**c, "number": number} for number, c in enumerate(causes, start=1)]
+    own = [c for c in numbered if over(c["excess_before_db"]) and not c["cured_by"]]
     return [{**c, "findings": [*c["findings"], *along.get(c["id"], ())]} for c in own]
 
 
-def _who_explains(causes: Sequence[Mapping[str, Any]], places: set[str]) -> tuple[int, int]:
-    """The fewest causes that together explain at least EXPLAINED_SHARE of the places, and how many they explain."""
-    counts = sorted((sum(f in places for f in cause["findings"]) for cause in causes), reverse=True)
+def _who_explains(causes: Sequence[Mapping[str, Any]], places: set[str]) -> tuple[list[int], int]:
+    """Numbers of the fewest causes that together explain at least EXPLAINED_SHARE of the places, and how many they
+    explain."""
+    counts = [(sum(f in places for f in cause["findings"]), -cause["number"]) for cause in causes]
+    used: list[int] = []
     explained = 0
-    for used, count in enumerate(counts, start=1):
+    for count, number in sorted(counts, reverse=True):
+        used.append(-number)
         explained += count
         if explained >= EXPLAINED_SHARE * len(places):
-            return used, explained
-    return len(counts), explained
+            break
+    return sorted(used), explained
 
 
 MOSTLY = 0.5  # mean share of each check's things that must have been looked at to call it a verdict
@@ -168,13 +172,16 @@ def headline(document: Mapping[str, Any]) -> str:
     places = {f["id"] for f in findings if f["grade"] == grade}
     if len(places) == 1:
         return f"There is one place to {verb}."
-    used, explained = _who_explains(causes, places)
+    numbers, explained = _who_explains(causes, places)
+    used = len(numbers)
     of = f"the {counted(len(places), 'place')} to {verb}"
     if used == explained:
         return f"{counted(len(places), 'place', capital=True)} to {verb}, each with a cause of its own."
     if used > MOST_NAMED_CAUSES:
         return f"{counted(len(places), 'place', capital=True)} to {verb}, from {count_word(len(causes))} causes."
     who = counted(used, "cause explains", "causes explain", capital=True)
+    if numbers != list(range(1, used + 1)):  # not those that stand first
+        who = f"Causes {listed([str(n) for n in numbers])} explain" if used > 1 else f"Cause {numbers[0]} explains"
     if explained == len(places):
         return f"{who} {'both places' if explained == 2 else f'all {count_word(explained)} places'} to {verb}."
     return f"{who} {count_word(explained)} of {of}."
