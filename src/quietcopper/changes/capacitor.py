@@ -23,12 +23,7 @@ from quietcopper.changes.tables import ViaSize, added, with_vias
 from quietcopper.units import engineering
 
 USUAL = 100e-9  # F
-SIZES = (
-    (1e-6, "0402"),
-    (10e-6, "0603"),
-    (22e-6, "0805"),
-    (100e-6, "1206"),
-)  # largest of each; common practice, no source
+SIZES = ((1e-6, "0402"), (10e-6, "0603"), (22e-6, "0805"), (100e-6, "1206"))  # F at most; common practice, no source
 WITHIN = 5e-3  # m; further away a capacitor bridges little
 STEP = 0.25e-3  # m between the places that are tried
 TURNS = (0, 1, 2, 3)  # quarter turns

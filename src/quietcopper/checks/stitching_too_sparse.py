@@ -31,6 +31,7 @@ from quietcopper.findings import (
     Proposal,
     Remedy,
 )
+from quietcopper.findings.model import LEAST_GAIN_DB
 from quietcopper.units import C0, MM, engineering
 
 NAME = "stitching-too-sparse"
@@ -65,7 +66,6 @@ SOURCES = (
 )
 MARGIN = 2.1  # times the frequency that the first resonance must exceed: so far it is looked for (6 dB)
 STEP = 0.5e-3  # m, of a proposed pitch
-LEAST_GAIN = 0.5  # dB; a change that gains less is no proposal
 
 
 def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
@@ -108,7 +108,7 @@ def _judge(view: View, pair: PlanePair, top: float, beside: int, allow: Mapping[
     names = [board.layers[layer].name for layer in layers]
     change, after = _stitch(view, pair, found, net, pitch, wanted)
     excess = allowance.excess_db(C0 / (4 * after * er**0.5)) if after else float("-inf")
-    helps = excess < allowance.excess_db(C0 / (4 * first * er**0.5)) - LEAST_GAIN
+    helps = excess < allowance.excess_db(C0 / (4 * first * er**0.5)) - LEAST_GAIN_DB
     near = view.near(*at)
     both = f"layers {layers[0] + 1} and {layers[1] + 1}"
     return Finding(

@@ -23,6 +23,7 @@ ROUND = 0.985  # 4π·area / perimeter² from which a drawn pad is a disc; an oc
 CANNOT = "cannot be made"  # how a remedy is known that was tried on the board and does not fit it
 HARMS = "makes something else as bad"  # likewise, one that was solved and is no proposal
 HELPS_NOT = "does not help"  # likewise, of all that was tried for a cause
+LEAST_GAIN_DB = 0.5  # a change that takes away no more does not help: own choice, well below what estimates bear
 ADVICE = "advice, not tried"  # how a remedy or a cause's change in words alone is known: it has no figure
 
 

@@ -6,7 +6,15 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from quietcopper.findings.model import CANNOT, CHANGE_IT, DECISION_STATES, HELPS_NOT, IMPROVE_IT, WATCH_IT
+from quietcopper.findings.model import (
+    CANNOT,
+    CHANGE_IT,
+    DECISION_STATES,
+    HELPS_NOT,
+    IMPROVE_IT,
+    LEAST_GAIN_DB,
+    WATCH_IT,
+)
 from quietcopper.units import engineering, listed
 
 _SMALL = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
@@ -187,7 +195,6 @@ def headline(document: Mapping[str, Any]) -> str:
     return f"{who} {count_word(explained)} of {of}."
 
 
-LITTLE = 0.5  # dB; a change of the worst excess that is none
 TRIED = {  # why nothing is left to propose for a cause
     HELPS_NOT: "Nothing that was tried helps; how it is mended is the designer's.",
     CANNOT: "None of the changes that were tried can be made on this board; how it is mended is the designer's.",
@@ -213,7 +220,7 @@ def gain(cause: Mapping[str, Any]) -> str:
         return f"{what}. It was not tried: how it is done is the designer's."
     if after is None or before is None:
         return f"{what}. What it would gain was not worked out."
-    if abs(after - before) < LITTLE:
+    if abs(after - before) < LEAST_GAIN_DB:
         others = "; what it gains stands beside the places" if len(cause["findings"]) > 1 else ""
         return f"{what}: the worst excess stays at {decibels(after)}{others}."
     verb = "falls" if after < before else "rises"

@@ -25,7 +25,7 @@ from quietcopper.checks import Check
 from quietcopper.electrical.view import View
 from quietcopper.fields.section_solver import Share
 from quietcopper.findings import Cause, Finding, Proposal, Remedy, Result
-from quietcopper.findings.model import ADVICE, CANNOT, HARMS, HELPS_NOT, MAIN, SMALLER
+from quietcopper.findings.model import ADVICE, CANNOT, HARMS, HELPS_NOT, LEAST_GAIN_DB, MAIN, SMALLER
 from quietcopper.review.causes import in_order
 from quietcopper.review.plan import PLAN_ROUNDS, make_plan
 from quietcopper.review.questions import ask
@@ -39,7 +39,6 @@ AT_ONCE = 6  # causes that are shared out at a time
 MOST_PLACES, MOST_OTHERS = 32, 8  # changes of places that are made together, first and in the second place
 WORK = 60_000  # objects that may be reviewed again in all, times a small board's: bounds the time of larger boards
 TOLD = 3  # of the findings that a change makes or cures elsewhere, the others are counted
-LEAST_DB = 0.5  # a change that takes away no more does not help
 SOLVED, TOGETHER = "solved again", "solved again, all places together"
 NO_TIME, UNSOLVED = "not proven for time", "not solved"
 log = logging.getLogger(__name__)
@@ -222,7 +221,7 @@ def _others_tried(bench: Bench, result: Result, cause: Cause, known: _Proven, pu
     trial, made = _places_tried(bench, result, cause, changes, refused, purse) if changes else (None, [])
     if trial is not None:
         told = [_told(f, trial, made, harms=_harms(trial, cause, result)) for f in told]
-        if best is None or trial.excess < best.excess - LEAST_DB:
+        if best is None or trial.excess < best.excess - LEAST_GAIN_DB:
             best = trial
     told = [_refused(f, refused) for f in told]
     cause = known.cause
@@ -277,13 +276,13 @@ def _places_tried(
 def _harms(trial: Trial, cause: Cause, result: Result) -> bool:
     """Whether a change makes or worsens something as bad as what it is meant to mend, and leaves no less in all."""
     before = sum(max(f.excess_db, 0.0) for f in result.findings)
-    return trial.worst_new >= cause.excess_before_db and trial.excess >= before - LEAST_DB
+    return trial.worst_new >= cause.excess_before_db and trial.excess >= before - LEAST_GAIN_DB
 
 
 def _helps(change: Proposal, findings: list[Finding], trial: Trial) -> bool:
     """Whether a change made for some findings leaves less at one of them."""
     mine = [f for f in findings if any(r.change == change for r in f.remedies)]
-    return any((after := trial.after.get(f.id)) is not None and after < f.excess_db - LEAST_DB for f in mine)
+    return any((after := trial.after.get(f.id)) is not None and after < f.excess_db - LEAST_GAIN_DB for f in mine)
 
 
 def _is_for_all(change: Proposal, findings: list[Finding]) -> bool:
@@ -377,7 +376,7 @@ def _settled(finding: Finding) -> Finding:
         return math.inf if remedy.excess_after_db is None else remedy.excess_after_db
 
     out.sort(key=rank)
-    helping = [r for r in out if rank(r) < finding.excess_db - LEAST_DB]
+    helping = [r for r in out if rank(r) < finding.excess_db - LEAST_GAIN_DB]
     if helping:
         out = helping + [r for r in out if r.excess_after_db is None]
     return dataclasses.replace(finding, remedies=tuple(out))
@@ -439,7 +438,7 @@ def _lowers(cause: Cause, trial: Trial, result: Result) -> bool:
     left = {i: before[i] if (after := trial.after.get(i)) is None else after for i in cause.findings}
     over = [i for i in cause.findings if before[i] >= 0]
     cured = sum(left[i] < 0 for i in over)
-    return max(left.values()) < cause.excess_before_db - LEAST_DB or 2 * cured > len(over)
+    return max(left.values()) < cause.excess_before_db - LEAST_GAIN_DB or 2 * cured > len(over)
 
 
 def _side_effects(cause: Cause, trial: Trial, result: Result) -> list[str]:
