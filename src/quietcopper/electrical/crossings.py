@@ -27,9 +27,8 @@ if TYPE_CHECKING:
     from quietcopper.electrical.view import View
 
 BEHIND = 0.9  # of an opening that a layer's copper must cover to count as a plane behind it
-NEAR_LINE = (
-    4.0  # times the distance of that layer: what lies further from the lines carries little of their return; own choice
-)
+# times the distance of that layer: what lies further from the lines carries little of their return; own choice
+NEAR_LINE = 4.0
 MOST = 16  # lines solved together
 ALIKE = np.pi / 6  # rad; lines that cross in directions further apart are not solved together
 AGAIN = 1.25  # of a gap's own length that a straight line through it may lie over the opening in all
