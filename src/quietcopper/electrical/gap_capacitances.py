@@ -21,8 +21,10 @@ _KNOWN: WeakKeyDictionary[View, dict[tuple[int, int], float]] = WeakKeyDictionar
 def own_capacitance(view: View, a: int, b: int) -> float:
     """Capacitance of the gap between two areas (rows in board.areas) of one layer, F, less what plates have that end
     there: from the cross-section of its two edges over the nearest area that faces both; without one, of two strips as
-    wide as the root of the smaller area in the board's laminate. 0 for areas that touch, and where the section is outside the solver: the voltage across
-    the gap is then an upper bound. Kept for a view."""
+    wide as the root of the smaller area in the board's laminate. Kept for a view.
+
+    0 for areas that touch, and where the section is outside the solver: the voltage across is then an upper bound.
+    """
     kept = _KNOWN.setdefault(view, {})
     key = min(a, b), max(a, b)
     if key not in kept:
