@@ -237,9 +237,8 @@ def _loops(bare: Charges) -> tuple[Floats, Floats, Floats]:
     """External inductance, H/m, and crowding, 1/m, of all copper and of the planes alone, (n, n) each."""
     copper, planes = _crowding(bare)
     c0 = (bare.bare_capacitance + bare.bare_capacitance.T) / 2
-    per_ampere: Floats = np.linalg.inv(c0).astype(
-        np.float64
-    )  # volts on the lines that put one unit of charge, so of current, on one of them
+    # volts on the lines that put one unit of charge, so of current, on one of them
+    per_ampere = np.asarray(np.linalg.inv(c0), dtype=np.float64)
     return MU0 * per_ampere, per_ampere @ (copper + planes) @ per_ampere, per_ampere @ planes @ per_ampere
 
 
