@@ -18,8 +18,9 @@ from hypothesis import strategies as st
 from lxml import etree
 
 from quietcopper.errors import CallError
-from quietcopper.findings import Comment, Decision, Drawing, DrawnLayer, NotChecked
+from quietcopper.findings import Comment, Decision, Drawing, DrawnLayer, NotChecked, Proposal, Remedy
 from quietcopper.findings.document import to_document
+from quietcopper.findings.model import ADVICE
 from quietcopper.report import typeset, words
 from quietcopper.report.outlook import cause_outlook, place_outlook
 from quietcopper.report.overview import APART_PX, moved_apart
@@ -353,6 +354,18 @@ def test_what_was_decided_is_shown_and_a_cause_set_aside_is_not_what_to_change_f
     assert "twocomments" in whole
     assert "Comment:Askthemaker(B.Okafor,2025-11-26)." in whole
     assert "Comment:Agreedonthephone." in whole
+
+
+def test_a_change_in_words_alone_is_advice(build_result):
+    result = build_result()
+    words_alone = Proposal("lead the line between two planes")
+    cause = replace(result.causes[0], change=words_alone, excess_after_db=None, solved=ADVICE)
+    remedy = Remedy(words_alone, None, ADVICE)
+    findings = tuple(replace(f, remedies=(remedy,)) if f.id in cause.findings else f for f in result.findings)
+    document = to_document(replace(result, causes=(cause, *result.causes[1:]), findings=findings))
+    change = _Composer(document, result.drawing).change(1)
+    assert (change["label"], change["text"]) == ("Advice", "Lead the line between two planes")
+    assert _Composer(to_document(result), result.drawing).change(1)["label"] == "Proposed"
 
 
 def test_what_only_an_assumed_cable_makes_a_cause_is_not_what_to_change_first(build_result):

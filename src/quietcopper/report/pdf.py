@@ -117,18 +117,20 @@ class _Composer:
         return left(outlook) if outlook else "–"
 
     def change(self, number: int) -> Data | None:
-        """What is proposed for a cause: {text, effect, how}."""
-        outlook = self.outlooks[number - 1]
+        """What is proposed for a cause, or advised: {label, text, effect, how, notes}."""
+        outlook, cause = self.outlooks[number - 1], self.document["causes"][number - 1]
         if outlook is None:
             return None
-        before = words.decibels(self.document["causes"][number - 1]["excess_before_db"])
+        before = words.decibels(cause["excess_before_db"])
         effect, how = "", outlook.note
         if outlook.removed:
             effect = "nothing of it is left"
         elif outlook.after_db is not None:
             effect = f"worst excess from {before} to {words.decibels(outlook.after_db)}"
-        notes = list(self.document["causes"][number - 1].get("notes", ()))
-        return {"text": _capital(outlook.text), "effect": effect, "how": how, "notes": notes}
+        own = words.is_advice(cause["change"]) and outlook.text.startswith(words.clause(cause["change"]["text"]))
+        label = "Advice" if own and not outlook.known else "Proposed"
+        notes = list(cause.get("notes", ()))
+        return {"label": label, "text": _capital(outlook.text), "effect": effect, "how": how, "notes": notes}
 
     def tried(self, number: int) -> list[str]:
         """What was tried for a cause that has nothing to be proposed, and why; empty for others."""
