@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -22,6 +22,7 @@ import shapely
 from quietcopper.files import write_whole
 from quietcopper.findings.model import CHANGE_IT, Drawing
 from quietcopper.report import words
+from quietcopper.report.dxf import Dxf
 from quietcopper.report.outlook import place_outlook, set_aside
 from quietcopper.report.strokes import size, strokes
 from quietcopper.report.svg import SAG_MM, BoardShapes, Floats
@@ -32,7 +33,9 @@ TEXT_SHARE, TEXT_MM = 0.016, (0.7, 2.5)  # height of numbers
 LINE_SHARE, LINE_MM = 0.0016, (0.08, 0.25)  # width of strokes
 REACHES = (0.35, 1.2, 2.5, 4.5, 7.5, 12.0, 18.0, 26.0)  # ring radii between a ring and its number, tried in turn
 TURNS = tuple(math.radians(a) for a in (45, 135, -45, -135, 0, 180, 90, -90, 22, 158, -22, -158, 68, 112, -68, -112))
+_AWAY = np.round([(math.cos(turn), math.sin(turn)) for turn in TURNS], 6)
 FAR = 1.6  # ring radii from which a number has a line to its place
+INK, GREY = 7, 8  # colours of the DXF layers
 UNDONE = "=+-@\t\r"  # a cell that begins with one of these would be run as a formula by a spreadsheet
 COLUMNS = (
     "number", "grade", "excess_db", "title", "what", "layers", "nets", "parts", "x_mm", "y_mm", "predicted",
@@ -79,17 +82,17 @@ def _sized(share: float, bounds: tuple[float, float], side: float) -> float:
 
 def _free_spot(at: Floats, extent: Floats, radius: float, taken: Floats) -> Floats:
     """Box (x0, y0, x1, y1) of that extent near a ring where it meets nothing that stands there already."""
-    box = np.zeros(4)
+    # outward from the ring's rim, and then by what the box itself extends that way
+    own = np.sign(_AWAY) * np.abs(_AWAY).clip(0.35) * extent / 2
     for reach in REACHES:
-        for turn in TURNS:
-            away = np.round([math.cos(turn), math.sin(turn)], 6)
-            # outward from the ring's rim, and then by what the box itself extends that way
-            middle = at + away * radius * (1 + reach) + np.sign(away) * np.abs(away).clip(0.35) * extent / 2
-            box = np.concatenate([middle - extent / 2, middle + extent / 2])
-            apart = (taken[:, :2] >= box[2:]).any(axis=1) | (taken[:, 2:] <= box[:2]).any(axis=1)
-            if apart.all():
-                return box
-    return box
+        middle = at + _AWAY * radius * (1 + reach) + own
+        boxes = np.concatenate([middle - extent / 2, middle + extent / 2], axis=1)
+        low, high = boxes[:, None, :2], boxes[:, None, 2:]
+        apart = (taken[:, :2] >= high).any(axis=2) | (taken[:, 2:] <= low).any(axis=2)
+        free = np.flatnonzero(np.all(apart, axis=1))
+        if len(free):
+            return boxes[free[0]]
+    return boxes[-1]
 
 
 def mark_up(document: Mapping[str, Any], drawing: Drawing) -> Markup:
@@ -165,7 +168,7 @@ def gerber(markup: Markup) -> str:
     return "\n".join([*out, "%TD*%", "M02*", ""])
 
 
-def _shape_lines(shape: Mapping[str, Any] | None) -> Iterator[tuple[Sequence[Sequence[float]], bool]]:
+def _shape_lines(shape: Mapping[str, Any] | None) -> Iterator[tuple[Floats, bool]]:
     """(points, closed) of the lines of a document's shape, pieces that meet put together, and of its surfaces' outer
     rims: every antipad of a plane would hide the layout."""
     if shape is None:
@@ -176,48 +179,32 @@ def _shape_lines(shape: Mapping[str, Any] | None) -> Iterator[tuple[Sequence[Seq
             yield from _shape_lines(part)
     elif kind in {"LineString", "LinearRing", "MultiLineString"}:
         lines = coordinates if kind == "MultiLineString" else [coordinates]
-        merged = shapely.line_merge(shapely.MultiLineString([line for line in lines if len(line) > 1]))
+        pieces = [shapely.linestrings(line) for line in lines if len(line) > 1]
+        merged = shapely.line_merge(shapely.multilinestrings(pieces))
         for line in shapely.get_parts(shapely.simplify(merged, SAG_MM)):
-            yield shapely.get_coordinates(line).tolist(), False
+            yield shapely.get_coordinates(line), False
     elif kind in {"Polygon", "MultiPolygon"}:
         for outer, *_ in coordinates if kind == "MultiPolygon" else [coordinates]:
-            yield shapely.get_coordinates(shapely.simplify(shapely.LinearRing(outer), SAG_MM))[:-1].tolist(), True
+            yield shapely.get_coordinates(shapely.simplify(shapely.linearrings(outer), SAG_MM))[:-1], True
 
 
 def dxf(document: Mapping[str, Any], drawing: Drawing, markup: Markup) -> bytes:
     """A DXF drawing (R2000, mm). Rings, numbers and the marked stretches lie on a layer of their own for each copper
     layer, the board's outline on another, to check that it lies on the layout's."""
-    import ezdxf
-    from ezdxf import units
-
-    options = ezdxf.options
-    fixed, options.write_fixed_meta_data_for_testing = options.write_fixed_meta_data_for_testing, True
-    try:  # else the time and a random identity are written
-        made = ezdxf.new("R2000", units=units.MM)
-        space = made.modelspace()
-
-        def on(name: str, color: int = 7) -> dict[str, Any]:
-            if name not in made.layers:
-                made.layers.add(name, color=color)
-            return {"layer": name}
-
-        for rings in drawing.outline:
-            for ring in rings:
-                space.add_lwpolyline(ring[:, :2].tolist(), close=True, dxfattribs=on("REVIEW_OUTLINE", 8))
-        findings = document["findings"]
-        for sign in markup.signs:
-            where = f"LAYER_{sign.layer}" if sign.layer else "BOARD"
-            attributes = on(f"REVIEW_PLACES_{where}")
-            space.add_circle(sign.at, markup.radius, dxfattribs={**attributes, "lineweight": 50 if sign.heavy else 25})
-            for line in _lines(sign):
-                space.add_lwpolyline(line.tolist(), dxfattribs=attributes)
-            for points, closed in _shape_lines(findings[sign.number - 1]["shape"]):
-                space.add_lwpolyline(points, close=closed, dxfattribs=on(f"REVIEW_SHAPES_{where}", 8))
-        text = io.StringIO()
-        made.write(text)
-    finally:
-        options.write_fixed_meta_data_for_testing = fixed
-    return text.getvalue().encode(made.output_encoding, errors="dxfreplace")
+    made = Dxf()
+    for rings in drawing.outline:
+        for ring in rings:
+            made.line(ring, made.layer("REVIEW_OUTLINE", GREY), closed=True)
+    findings = document["findings"]
+    for sign in markup.signs:
+        where = f"LAYER_{sign.layer}" if sign.layer else "BOARD"
+        layer = made.layer(f"REVIEW_PLACES_{where}", INK)
+        made.circle(sign.at, markup.radius, layer, weight=50 if sign.heavy else 25)
+        for line in _lines(sign):
+            made.line(line, layer)
+        for points, closed in _shape_lines(findings[sign.number - 1]["shape"]):
+            made.line(points, made.layer(f"REVIEW_SHAPES_{where}", GREY), closed=closed)
+    return made.written()
 
 
 def _cell(value: Any) -> str:
