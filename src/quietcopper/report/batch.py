@@ -9,12 +9,11 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from markupsafe import Markup
-
 from quietcopper.files import write_whole
 from quietcopper.report import words
 from quietcopper.report.html import environment, font_css, resource
 from quietcopper.report.pictures import excess_level
+from quietcopper.report.safe import Markup
 
 FORMAT = "quietcopper-batch/1"
 REVIEWED, REFUSED, FAILED = "reviewed", "refused", "failed"

@@ -6,9 +6,8 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from markupsafe import Markup
-
 from quietcopper.report.pictures import excess_level
+from quietcopper.report.safe import Markup
 from quietcopper.report.svg import chart
 from quietcopper.report.words import decibels, figure, number, shortened
 

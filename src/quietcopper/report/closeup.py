@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 import shapely
-from markupsafe import Markup
 from numpy.typing import NDArray
 
 from quietcopper.report.pictures import (
@@ -21,6 +20,7 @@ from quietcopper.report.pictures import (
     scale_bar,
     shape_svg,
 )
+from quietcopper.report.safe import Markup
 from quietcopper.report.svg import UNITS_PER_MM, BoardShapes, Box, dots, joined, shape_paths, units
 
 SIZE_PX = (460, 300)

@@ -6,11 +6,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from markupsafe import Markup
-
 from quietcopper.files import write_whole
 from quietcopper.report.charts import DecibelScale, decibel_line
 from quietcopper.report.html import environment, font_css, resource
+from quietcopper.report.safe import Markup
 from quietcopper.report.words import counted, decibels, decided
 
 WORDS = {

@@ -12,9 +12,9 @@ from collections.abc import Sequence
 
 import numpy as np
 import shapely
-from markupsafe import Markup
 from numpy.typing import NDArray
 
+from quietcopper.report.safe import Markup
 from quietcopper.report.svg import SAG_MM, UNITS_PER_MM, LayerShapes, path, units
 
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from markupsafe import Markup
-
 from quietcopper.report.charts import Curve, plot
+from quietcopper.report.safe import Markup
 from quietcopper.report.words import decibels, figure
 
 Data = Mapping[str, Any]

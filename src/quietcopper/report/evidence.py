@@ -83,9 +83,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-from markupsafe import Markup
-
 from quietcopper.report.charts import Curve, bars, plot, target_bar
+from quietcopper.report.safe import Markup
 from quietcopper.report.sections import section_svg, transition_svg
 from quietcopper.report.svg import chart
 from quietcopper.report.words import count_word, figure, number, scalar, sign

@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
-from markupsafe import Markup
 
 from quietcopper.files import write_whole
 from quietcopper.findings.model import Drawing
@@ -24,6 +23,7 @@ from quietcopper.report import words
 from quietcopper.report.emissions import emission_chart, emission_leads, emission_rows, emission_told
 from quietcopper.report.letter import compose
 from quietcopper.report.pictures import board_svg, marks
+from quietcopper.report.safe import Markup
 from quietcopper.report.svg import BoardShapes
 
 FONTS = (  # family, file, unicode range

@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from markupsafe import Markup
-
 from quietcopper.findings.model import Drawing
 from quietcopper.report import words
 from quietcopper.report.closeup import close_up
 from quietcopper.report.evidence import drawn_map
 from quietcopper.report.overview import overview_svg
 from quietcopper.report.pictures import marks
+from quietcopper.report.safe import Markup
 from quietcopper.report.svg import BoardShapes, chart, scale_bar_mm
 from quietcopper.report.typeset import Pictures
 

@@ -10,7 +10,6 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-from markupsafe import Markup
 
 from quietcopper.findings.model import ADVICE, CANNOT, HARMS, MAIN, SMALLER, STANDINGS, WITHIN
 from quietcopper.report import evidence, words
@@ -18,6 +17,7 @@ from quietcopper.report.charts import DecibelScale, decibel_line
 from quietcopper.report.closeup import close_up
 from quietcopper.report.pictures import excess_level, marks, place_box
 from quietcopper.report.plans import PlanView, plan_view
+from quietcopper.report.safe import Markup
 from quietcopper.report.sections import best_cut, stack_svg
 from quietcopper.report.svg import UNITS_PER_MM, BoardShapes, Box, joined, units
 

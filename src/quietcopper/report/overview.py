@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from markupsafe import Markup
 
 from quietcopper.report.pictures import dot_svg, marks, scale_bar
+from quietcopper.report.safe import Markup
 from quietcopper.report.svg import UNITS_PER_MM, BoardShapes, Box, Floats, dots, path, shape_paths, units
 
 WIDTH_PX = 640

@@ -6,8 +6,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from markupsafe import Markup
-
 from quietcopper.files import write_whole
 from quietcopper.findings.model import Drawing
 from quietcopper.report import words
@@ -17,6 +15,7 @@ from quietcopper.report.html import page_title
 from quietcopper.report.letter import CauseView, Letter, PlaceView, compose
 from quietcopper.report.outlook import Outlook, cause_outlook, place_outlook, set_aside, share_of_places
 from quietcopper.report.overview import overview_svg
+from quietcopper.report.safe import Markup
 from quietcopper.report.svg import BoardShapes
 from quietcopper.report.typeset import Pictures, compile_pdf, fixed_time, palette
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from markupsafe import Markup
 
 from quietcopper.report.copper import owned_copper, owned_shapes
+from quietcopper.report.safe import Markup
 from quietcopper.report.svg import (
     UNITS_PER_MM,
     BoardShapes,

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 import shapely
-from markupsafe import Markup
 
+from quietcopper.report.safe import Markup
 from quietcopper.report.svg import BoardShapes, chart
 from quietcopper.report.words import figure, number, shortened
 

@@ -15,10 +15,10 @@ from typing import Any
 
 import numpy as np
 import shapely
-from markupsafe import Markup
 from numpy.typing import NDArray
 
 from quietcopper.findings.model import Drawing, DrawnLayer, discs
+from quietcopper.report.safe import Markup
 
 Floats = NDArray[np.float64]
 UNITS_PER_MM = 1000

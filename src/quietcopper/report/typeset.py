@@ -16,10 +16,9 @@ from html import unescape
 from importlib.resources import as_file, files
 from typing import Any
 
-from markupsafe import Markup
-
 from quietcopper.errors import CallError
 from quietcopper.report.html import resource
+from quietcopper.report.safe import Markup
 
 LONG_WORD, PIECE = 22, 14  # characters; longer words may break at their joints, and where those are too far apart
 HATCH_PX = 7.0
