@@ -134,7 +134,7 @@ def _remedy(
 ) -> Remedy:
     if excess < WORTH:
         return Remedy(change, None, "not solved")
-    inner = shapely.buffer(shapely.Polygon(pair.shape.exterior), -INSET)
+    inner = shapely.buffer(pair.whole, -INSET)
     places: list[Floats] = []
     for line in open_:
         at = shapely.line_interpolate_point(line, np.arange(pitch / 2, line.length, pitch))

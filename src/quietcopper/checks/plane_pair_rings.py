@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
-import shapely
-
 from quietcopper.electrical.choices import supply_as_reference
 from quietcopper.electrical.emission import CAUTION
 from quietcopper.electrical.plane_noise import Excited, excited
@@ -105,7 +103,7 @@ def _finding(view: View, pair: PlanePair, modes: PairModes, source: Excited) -> 
         f"{exciter.what}, excites it: at most {estimate.words}, {CAUTION}.",
         place=Place(
             at,
-            shapely.Polygon(pair.shape.exterior).simplify(OUTLINE),
+            pair.whole.simplify(OUTLINE),
             (pair.upper_layer, pair.lower_layer),
             (board.nets[exciter.net], *(net for net in nets if net)),
         ),

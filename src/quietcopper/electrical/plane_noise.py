@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
+from typing import Any
 from weakref import WeakKeyDictionary
 
 import numpy as np
 import shapely
 from scipy.spatial import cKDTree
-from threadpoolctl import threadpool_limits
 
 from quietcopper.board.model import Floats
 from quietcopper.electrical import parts
@@ -25,6 +25,8 @@ from quietcopper.electrical.tables import GROUND, SIGNAL, SUPPLY, Driver
 from quietcopper.electrical.view import View
 from quietcopper.errors import OutOfRange
 from quietcopper.fields import plane_pair_solver
+from quietcopper.fields.blas import one_thread
+from quietcopper.fields.content import kept_by_content
 from quietcopper.fields.open_line import largest_current, over_delays
 from quietcopper.fields.plane_edges import edge_field_of, edge_moment, stretches
 from quietcopper.fields.ranges import Complexes
@@ -36,6 +38,7 @@ MOST = 40  # exciters of one pair that are solved; the strongest at its first re
 SWEEP = 120  # frequencies of the impedance, and five more on each resonance
 PIN_RADIUS = 0.1e-3  # m; least radius of a port
 STRETCHES = 96  # of the outer edge
+AT_ONCE = 4  # frequencies, for which the edge's voltages stay within the processor's cache
 DRIVES_NOTHING = (parts.CAPACITOR, parts.RESISTOR, parts.NETWORK, parts.INDUCTOR, parts.FERRITE, parts.DIODE, parts.LED)
 ABOVE = 1.1  # times a supply's voltage that the swing of what it drives may be: tolerances of both
 RISING = 0.5  # share of a line's current that its driver's supply pin carries: at rising edges only
@@ -86,12 +89,6 @@ def _sends(view: View, net: int) -> bool:
     return view.roles[net].kind == SIGNAL and driver.swing > 0 and driver.rate > 0
 
 
-def _impedance(view: View, net: int) -> float | None:
-    layers = np.unique(view.runs.layer[view.runs.net == net])
-    found = [z for layer in layers.tolist() if (z := view.impedance_of(net, layer)) is not None]
-    return float(np.mean(found)) if found else None
-
-
 def _layer_changes(view: View, pair: PlanePair) -> list[Exciter]:
     changes, board = view.layer_changes, view.board
     crosses = (changes.upper <= pair.upper_layer) & (changes.lower >= pair.lower_layer)
@@ -104,7 +101,7 @@ def _layer_changes(view: View, pair: PlanePair) -> list[Exciter]:
         net, x, y = int(changes.net[row]), float(changes.x[row]), float(changes.y[row])
         if not _sends(view, net) or not pair.holds(x, y):
             continue
-        z0 = _impedance(view, net)
+        z0 = view.impedance_of(net)
         if z0 is None:
             continue
         radius = max(float(board.vias.drill[changes.via[row]]) / 2, PIN_RADIUS)
@@ -139,7 +136,7 @@ def _supply_pins(view: View, pair: PlanePair) -> list[Exciter]:
         if not ports:
             continue
         strongest = max(driven, key=lambda net: (view.drivers[net].swing / view.drivers[net].rise, -net))
-        z0 = _impedance(view, strongest)
+        z0 = view.impedance_of(strongest)
         if z0 is None:
             continue
         port = min(ports, key=lambda p: (p.inductance, p.pin))
@@ -152,11 +149,14 @@ def _supply_pins(view: View, pair: PlanePair) -> list[Exciter]:
 def current_of(view: View, net: int, driver: Driver, highest: float) -> tuple[Floats, Floats]:
     """Frequencies (Hz) and largest currents (A) of a net with some driver, up to `highest`."""
     frequency, level = level_by_frequency(driver, driver.swing, highest)
-    z0 = _impedance(view, net)
+    z0 = view.impedance_of(net)
     if not len(frequency) or z0 is None:
         return frequency[:0], level[:0]
-    delay = max(view.delay_of(net), 1e-12)
-    return frequency, over_delays(largest_current, level, driver.source, z0, delay, frequency)
+    return frequency, over_delays(largest_current, level, driver.source, z0, _delay(view, net), frequency)
+
+
+def _delay(view: View, net: int) -> float:
+    return max(view.delay_of(net), 1e-12)
 
 
 _KEPT: WeakKeyDictionary[View, dict[tuple[int, bool], tuple[PairModes, Excited | None]]] = WeakKeyDictionary()
@@ -184,7 +184,7 @@ def _excited(view: View, pair: PlanePair, resonant: bool) -> tuple[PairModes, Ex
         return rough, None
     found = exciters_of(view, pair)
     at = rough.frequency if resonant else np.empty(0)
-    strength = {net: _strength(view, net, at, highest) for net in {e.net for e in found}}
+    strength = _strengths(view, {e.net for e in found}, at, highest)
     ranked = sorted(found, key=lambda e: (-round(strength[e.net] * e.share, 15), e.what, e.x, e.y))
     kept = [e for e in ranked[:MOST] if strength[e.net] > 0]
     modes = pair_modes(view, pair, ports=[(e.x, e.y, e.radius) for e in kept])
@@ -236,13 +236,26 @@ def _roughly(view: View, pair: PlanePair, highest: float) -> PairModes:
         return pair_modes(view, pair)
 
 
-def _strength(view: View, net: int, resonances: Floats, highest: float) -> float:
-    """Largest current of a net at the resonances, or at all where there are none, A."""
-    frequency, current = current_of(view, net, view.drivers[net], highest)
-    if not len(resonances):
-        return float(current.max(initial=0.0))
-    keep = _at_resonance(frequency, resonances, np.full(len(resonances), 30.0))
-    return float(current[keep].max(initial=0.0))
+def _strengths(view: View, nets: set[int], resonances: Floats, highest: float) -> dict[int, float]:
+    """Largest current of each net at the resonances, or at all where there are none, A."""
+    alike: dict[tuple[Any, ...], list[int]] = defaultdict(list)
+    for net in sorted(nets):
+        driver = view.drivers[net]
+        alike[driver.kind, driver.swing, driver.rise, driver.source, driver.rate].append(net)
+    out = dict.fromkeys(nets, 0.0)
+    for members in alike.values():
+        driver = view.drivers[members[0]]
+        frequency, level = level_by_frequency(driver, driver.swing, highest)
+        if len(resonances):
+            keep = _at_resonance(frequency, resonances, np.full(len(resonances), 30.0))
+            frequency, level = frequency[keep], level[keep]
+        known = [(net, z0) for net in members if (z0 := view.impedance_of(net)) is not None]
+        if not known or not len(frequency):
+            continue
+        impedance, delay = np.array([[(z0, _delay(view, net))] for net, z0 in known]).T
+        largest = over_delays(largest_current, level, driver.source, impedance.T, delay.T, frequency).max(axis=1)
+        out.update((net, float(value)) for (net, _), value in zip(known, largest, strict=True))
+    return out
 
 
 def _at_resonance(frequency: Floats, resonances: Floats, quality: Floats) -> Floats:
@@ -284,9 +297,18 @@ def _to_the_edge(modes: PairModes, highest: float) -> tuple[Floats, Floats, Comp
     edge = expansion.mixture @ _at_nearest(solved, middle).T
     zs, k2 = pair.material.series(f), -pair.material.series(f) * pair.material.shunt(f)
     gain = zs[:, None] / (expansion.eigenvalues[None, :] - k2[:, None])
-    shapes = expansion.shapes[:, modes.ports]
-    with threadpool_limits(limits=1, user_api="blas"):
-        moment = [
-            edge_moment(middle, along, edge.T @ (gain[row][:, None] * shapes), float(f[row])) for row in range(len(f))
-        ]
-    return f, np.array(moment), gain @ shapes**2
+    shapes = np.ascontiguousarray(expansion.shapes[:, modes.ports])
+    with one_thread():
+        return f, _moments(middle, along, edge, gain, shapes, f), gain @ shapes**2
+
+
+@kept_by_content(64)
+def _moments(middle: Floats, along: Floats, edge: Floats, gain: Complexes, shapes: Floats, frequency: Floats) -> Floats:
+    """(f, p) moment of an edge. edge : (n, s) of each mode at its stretches; gain : (f, n); shapes : (n, p)"""
+    out = np.empty((len(frequency), shapes.shape[1]))
+    for first in range(0, len(frequency), AT_ONCE):
+        rows = slice(first, first + AT_ONCE)
+        excited = gain[rows, :, None] * shapes
+        voltage = (edge.T @ excited.view(np.float64)).view(np.complex128)
+        out[rows] = edge_moment(middle, along, voltage, frequency[rows])
+    return out

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -93,7 +93,14 @@ class PlanePair:
 
     def holds(self, x: float, y: float) -> bool:
         """Whether a place lies within the outer edge (the openings count as inside)."""
-        return bool(shapely.intersects_xy(shapely.Polygon(self.shape.exterior), x, y))
+        return bool(shapely.intersects_xy(self.whole, x, y))
+
+    @cached_property
+    def whole(self) -> shapely.Polygon:
+        """The shape without its openings, prepared."""
+        whole = shapely.Polygon(self.shape.exterior)
+        shapely.prepare(whole)
+        return whole
 
 
 def plane_pairs(view: View) -> tuple[PlanePair, ...]:
@@ -367,10 +374,8 @@ def as_ground(view: View, pair: PlanePair) -> PlanePair:
         return pair
     vias = board.vias
     through = (vias.net == ground[0]) & vias.plated & (vias.first <= pair.upper_layer) & (vias.last >= pair.lower_layer)
-    whole = shapely.Polygon(pair.shape.exterior)
-    shapely.prepare(whole)
     rows = np.flatnonzero(through)
-    rows = rows[shapely.intersects_xy(whole, vias.x[rows], vias.y[rows])]
+    rows = rows[shapely.intersects_xy(pair.whole, vias.x[rows], vias.y[rows])]
     return replace(pair, ties=rows.astype(np.int32), capacitors=())
 
 

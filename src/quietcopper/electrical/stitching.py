@@ -30,8 +30,7 @@ def highest_beside(view: View, pair: PlanePair) -> tuple[float, int] | None:
     """Highest frequency of interest (Hz) of the lines within BESIDE of a pair, on its layers and those next to them,
     and the net: a line's knee frequency, of a wanted radio carrier the carrier itself. None where no line is there."""
     board, own = view.board, int(view.board.areas.net[pair.upper])
-    outline = shapely.Polygon(pair.shape.exterior)
-    rows = view.trace_tree.query(outline, predicate="dwithin", distance=BESIDE)
+    rows = view.trace_tree.query(pair.whole, predicate="dwithin", distance=BESIDE)
     layers = board.traces.layer[rows]
     rows = rows[(layers >= pair.upper_layer - 1) & (layers <= pair.lower_layer + 1)]
     best: tuple[float, int] | None = None

@@ -299,12 +299,26 @@ class View:
             self._vias_on[area] = vias_on_area(self.copper, self.board, area)
         return self._vias_on[area]
 
-    def impedance_of(self, net: int, layer: int) -> float | None:
-        """Length-weighted impedance of a net's runs on a layer as solved, ohm; None where none was solved."""
+    @cached_property
+    def _impedances(self) -> dict[int, dict[int, float]]:
+        """Length-weighted impedance as solved, ohm, by net and layer."""
         runs, z0 = self.runs, self.line_table.z0
-        mine = (runs.net == net) & (runs.layer == layer) & np.isfinite(z0)
-        weight = runs.length[mine]
-        return float(np.average(z0[mine], weights=weight)) if weight.sum() > 0 else None
+        rows = np.flatnonzero(np.isfinite(z0))
+        key, of = np.unique(np.stack([runs.net[rows], runs.layer[rows]], -1), axis=0, return_inverse=True)
+        length = np.bincount(of, runs.length[rows], len(key))
+        whole = np.bincount(of, runs.length[rows] * z0[rows], len(key))
+        out: dict[int, dict[int, float]] = {}
+        for i in np.flatnonzero(length > 0).tolist():
+            out.setdefault(int(key[i, 0]), {})[int(key[i, 1])] = float(whole[i] / length[i])
+        return out
+
+    def impedance_of(self, net: int, layer: int | None = None) -> float | None:
+        """Length-weighted impedance of a net's runs on a layer as solved, or the mean over its layers, ohm; None where
+        none was solved."""
+        known = self._impedances.get(net, {})
+        if layer is not None:
+            return known.get(layer)
+        return sum(known.values()) / len(known) if known else None
 
     def dielectric_beside(self, layer: int) -> Dielectric:
         """The thinner of the dielectrics that touch a copper layer: the one that carries most of its field.

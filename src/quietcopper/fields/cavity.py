@@ -21,9 +21,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import eigh, qr
-from threadpoolctl import threadpool_limits
 
 from quietcopper.errors import CallError, OutOfRange
+from quietcopper.fields.blas import one_thread
 from quietcopper.fields.ranges import Complexes, Floats, checked
 from quietcopper.units import C0, COPPER_CONDUCTIVITY, EPS0, MU0
 
@@ -196,7 +196,7 @@ class Expansion:
             return self
         if len(short) >= len(self.eigenvalues):
             raise OutOfRange(f"{len(short)} vias and only {len(self.eigenvalues)} modes")
-        with threadpool_limits(limits=1, user_api="blas"):  # small matrices: more threads only wait for each other
+        with one_thread():  # small matrices: more threads only wait for each other
             free = qr(self.shapes[:, short] / np.linalg.norm(self.shapes[:, short], axis=0))[0][:, len(short) :]
             found, vectors = eigh((free * self.eigenvalues[:, None]).T @ free)
             mix = (free @ vectors).T
@@ -212,7 +212,7 @@ class Expansion:
         if len(at) == 0:
             return self
         loads = self.shapes[:, at] * np.sqrt(np.abs(strength))
-        with threadpool_limits(limits=1, user_api="blas"):
+        with one_thread():
             found, vectors = eigh(np.diag(self.eigenvalues) + (loads * np.sign(strength)) @ loads.T)
         return Expansion(found, vectors.T @ self.shapes, vectors.T @ self.mixture, self.limit)
 
@@ -281,7 +281,7 @@ def with_admittances(
     out = np.empty((len(f), len(seen), len(seen)), dtype=complex)
     loaded = np.flatnonzero(np.any(admittance != 0, axis=0))
     one = np.eye(len(loaded))
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_thread():
         for row in range(len(f)):
             z = zs[row] * expansion.transfer(k2[row])[0]
             out[row] = z[np.ix_(seen, seen)]

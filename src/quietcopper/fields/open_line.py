@@ -39,15 +39,21 @@ def largest_voltage(
 
 
 def over_delays(
-    law: Callable[..., Floats], voltage: ArrayLike, source: float, z0: float, delay: float, frequency: ArrayLike
+    law: Callable[..., Floats],
+    voltage: ArrayLike,
+    source: ArrayLike,
+    z0: ArrayLike,
+    delay: ArrayLike,
+    frequency: ArrayLike,
 ) -> Floats:
-    """The largest of `largest_current` or `largest_voltage` over DELAY_RANGE, shape of f.
+    """The largest of `largest_current` or `largest_voltage` over DELAY_RANGE, of the shape that all figures have
+    together.
 
     What the receiver's input adds is not known, and no harmonic should look harmless because it falls beside a
     resonance by a hair.
     """
-    f = np.asarray(frequency, dtype=float)
-    delays = np.reshape(delay * DELAY_RANGE, (-1, *[1] * f.ndim))
+    f, delay = np.asarray(frequency, dtype=float), np.asarray(delay, dtype=float)
+    delays = delay * np.reshape(DELAY_RANGE, (-1, *[1] * max(f.ndim, delay.ndim)))
     return np.asarray(law(voltage, source, z0, delays, f).max(axis=0))
 
 

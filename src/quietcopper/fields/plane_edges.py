@@ -5,9 +5,8 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from quietcopper.fields.content import kept_by_content
 from quietcopper.fields.ranges import Complexes, Floats, checked
 from quietcopper.units import C0
 
@@ -16,34 +15,41 @@ ELEVATIONS = (0.0, np.pi / 4)  # above it, and straight up
 
 
 @cache
-def directions() -> Floats:
-    """(d, 3) unit vectors in which the field is looked for."""
-    azimuth = 2 * np.pi * np.arange(AZIMUTHS) / AZIMUTHS
-    sets = [
-        np.stack([np.cos(azimuth) * np.cos(e), np.sin(azimuth) * np.cos(e), np.full(AZIMUTHS, np.sin(e))], -1)
-        for e in ELEVATIONS
-    ]
-    return np.vstack([*sets, [[0.0, 0.0, 1.0]]])
+def _directions() -> tuple[Floats, Floats]:
+    """Half of the directions in which the field is looked for, the others being opposite in azimuth: (d, 2) horizontal
+    part of each as a unit vector, and (2, d, 2) of the two that lie across it."""
+    azimuth = 2 * np.pi * np.arange(AZIMUTHS // 2) / AZIMUTHS
+    a = np.append(np.tile(azimuth, len(ELEVATIONS)), 0.0)
+    e = np.append(np.repeat(ELEVATIONS, len(azimuth)), np.pi / 2)
+    way = np.stack([np.cos(a), np.sin(a)], -1)
+    return way * np.cos(e)[:, None], np.stack([way @ [[0.0, 1.0], [-1.0, 0.0]], way * np.sin(e)[:, None]])
 
 
-@kept_by_content(4096)
-def edge_moment(middle: Floats, along: Floats, voltage: Complexes, frequency: float) -> Floats:
-    """Volt-metres that an edge acts with in its strongest direction, shape (p,).
+def edge_moment(middle: Floats, along: Floats, voltage: Complexes, frequency: ArrayLike) -> Floats:
+    """Volt-metres that an edge acts with in its strongest direction, shape (f, p).
 
     middle : (s, 2) m, of the stretches of the edge; along : (s, 2) m, each stretch as a vector in the ring's sense;
-    voltage : (s, p) between the planes at each, for p excitations
-    The edge as a magnetic current: the largest transverse part of the sum of V dl exp(j k r.s) over `directions`. The
-    field at distance r is moment/(2 lambda r), twice that over a reflecting floor, as a short stretch V l has it.
-    A uniform voltage round a closed edge cancels but for the delay across the board. Textbook (Balanis, Antenna Theory,
-    chapter 12, aperture fields, from memory); planes of equal size, in free space.
+    voltage : (f, s, p) between the planes at each, for p excitations; frequency : (f,) Hz
+    The edge as a magnetic current: the largest transverse part of the sum of V dl exp(j k r.s) over directions round
+    the board, above it, and straight up. The field at distance r is moment/(2 lambda r), twice that over a reflecting
+    floor, as a short stretch V l has it. A uniform voltage round a closed edge cancels but for the delay across the
+    board. Textbook (Balanis, Antenna Theory, chapter 12, aperture fields, from memory); planes of equal size, in free
+    space.
     """
-    k = 2 * np.pi * float(checked("frequency", frequency)) / C0
-    way = directions()
-    phase = np.exp(1j * k * (way[:, :2] @ middle.T))
-    moment = np.stack([(phase * along[:, i]) @ voltage for i in range(2)], axis=-1)  # (d, p, 2)
-    radial = np.einsum("dpi,di->dp", moment, way[:, :2])
-    square = (np.abs(moment) ** 2).sum(-1) - np.abs(radial) ** 2
-    return np.sqrt(np.maximum(square.max(axis=0), 0.0))
+    k = 2 * np.pi * checked("frequency", frequency) / C0
+    way, across = _directions()
+    angle = k[:, None, None] * (way @ middle.T)
+    length = across @ along.T  # (2, d, s)
+    parts = np.concatenate([voltage.real, voltage.imag], axis=-1)  # real by real takes half the work
+    shape = len(k), 2, len(way), 2, -1
+    even, odd = (
+        ((turned[:, None] * length).reshape(len(k), -1, len(along)) @ parts).reshape(shape)
+        for turned in (np.cos(angle), np.sin(angle))
+    )
+    # |even + j odd|^2 in one direction, |even - j odd|^2 in the opposite one
+    own = (even**2 + odd**2).sum(axis=(1, 3))
+    between = (even[:, :, :, 1] * odd[:, :, :, 0] - even[:, :, :, 0] * odd[:, :, :, 1]).sum(axis=1)
+    return np.sqrt((own + 2 * np.abs(between)).max(axis=1))
 
 
 def edge_field_of(moment: Floats, frequency: Floats, distance: float) -> Floats:

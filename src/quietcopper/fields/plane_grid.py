@@ -34,6 +34,9 @@ class TooCoarse(OutOfRange):
     """The grid does not see copper that matters; a finer one may."""
 
 
+Rings = NDArray[np.object_]
+
+
 @dataclass(frozen=True, eq=False)
 class Grid:
     """Cells of size (dx, dy) from the corner (x0, y0). volume : (nx, ny) share of copper; right, up : passages
@@ -62,8 +65,8 @@ def rasterise(shape: shapely.Polygon, size: float) -> Grid:
     if nx * ny > 500_000:
         raise OutOfRange(f"{nx} x {ny} cells for one plane pair: its size and the highest frequency are out of reach")
     dx, dy = (east - west) / nx, (north - south) / ny
-    drawn, spread = _sort_holes(shapely.geometry.polygon.orient(shape), size)  # copper to the left of every edge
-    edges = _edges(shapely.get_rings(drawn), west, south, dx / SUB, dy / SUB)
+    drawn, holes, weights = _sort_holes(shapely.orient_polygons(shape), size)  # copper to the left of every edge
+    edges, _ = _edges(shapely.get_rings(drawn), west, south, dx / SUB, dy / SUB)
     turned = np.ascontiguousarray(edges[:, [3, 2, 1, 0]])  # mirrored at the diagonal, copper still to the left
     fine, right = _coverage(edges, nx * SUB, ny * SUB)
     up = _coverage(turned, ny * SUB, nx * SUB)[1].T
@@ -78,8 +81,8 @@ def rasterise(shape: shapely.Polygon, size: float) -> Grid:
     right = np.where((fine[:-1] > 0) & (fine[1:] > 0), np.clip(right[:-1], 0, 1), 0.0)[SUB - 1 :: SUB]
     up = np.where((fine[:, :-1] > 0) & (fine[:, 1:] > 0), np.clip(up[:, :-1], 0, 1), 0.0)[:, SUB - 1 :: SUB]
     right, up = right.reshape(nx - 1, ny, SUB).mean(2), up.reshape(nx, SUB, ny - 1).mean(1)
-    if spread:
-        hole, bent = _spread(spread, west, south, dx, dy, nx, ny)
+    if len(holes):
+        hole, bent = _spread(holes, weights, west, south, dx, dy, nx, ny)
         volume = np.maximum(volume - hole.reshape(nx, 2, ny, 2).mean((1, 3)), 0.0)
         right = right * _maxwell(hole[1:-1].reshape(nx - 1, 2, ny, 2), bent[1:-1].reshape(nx - 1, 2, ny, 2))
         up = up * _maxwell(hole[:, 1:-1].reshape(nx, 2, ny - 1, 2), bent[:, 1:-1].reshape(nx, 2, ny - 1, 2))
@@ -97,29 +100,27 @@ def _centres(fine: Floats) -> Floats:
     return middle + offset / total[..., None]
 
 
-def _sort_holes(shape: shapely.Polygon, size: float) -> tuple[shapely.Polygon, list[tuple[shapely.LinearRing, float]]]:
+def _sort_holes(shape: shapely.Polygon, size: float) -> tuple[shapely.Polygon, Rings, Floats]:
     """The shape with its small round holes filled, and those holes with their weight in Maxwell's law."""
-    drawn, spread = [], []
-    for ring in shape.interiors:
-        x0, y0, x1, y1 = ring.bounds
-        long, short = max(x1 - x0, y1 - y0), min(x1 - x0, y1 - y0)
-        if long > SMALL * size or long > 2 * short:
-            drawn.append(ring)
-        else:
-            # Full law for holes well below a cell; the passage fitted to reference solutions of pierced planes.
-            spread.append((ring, float(1 / (1 + (np.sqrt(long * short) / (2 * size)) ** 3))))
-    return shapely.Polygon(shape.exterior, drawn), spread
+    holes = shapely.get_rings(shape)[1:]
+    sides = np.diff(shapely.bounds(holes).reshape(-1, 2, 2), axis=1)[:, 0]
+    long, short = sides.max(axis=1), sides.min(axis=1)
+    drawn = (long > SMALL * size) | (long > 2 * short)
+    # Full law for holes well below a cell; the passage fitted to reference solutions of pierced planes.
+    weight = 1 / (1 + (np.sqrt(long * short) / (2 * size)) ** 3)
+    return shapely.polygons(shape.exterior, holes[drawn]), holes[~drawn], weight[~drawn]
 
 
 def _spread(
-    holes: list[tuple[shapely.LinearRing, float]], x0: float, y0: float, dx: float, dy: float, nx: int, ny: int
+    holes: Rings, weights: Floats, x0: float, y0: float, dx: float, dy: float, nx: int, ny: int
 ) -> tuple[Floats, Floats]:
     """Share of half cells (2 nx, 2 ny) that the holes take, and the same weighted."""
     total, weighted = np.zeros((2 * nx, 2 * ny)), np.zeros((2 * nx, 2 * ny))
-    weights = np.array([weight for _, weight in holes])
+    edges, hole = _edges(holes, x0, y0, dx / 2, dy / 2)
+    edges = edges[:, [2, 3, 0, 1]]  # the hole to the left
+    weights = np.round(weights, 12)  # holes of one size that rounding tells apart
     for weight in np.unique(weights):
-        rings = [ring.reverse() for ring, w in holes if w == weight]  # the hole to the left
-        part, _ = _coverage(_edges(rings, x0, y0, dx / 2, dy / 2), 2 * nx, 2 * ny)
+        part, _ = _coverage(np.ascontiguousarray(edges[weights[hole] == weight]), 2 * nx, 2 * ny)
         total += part
         weighted += weight * part
     return np.clip(total, 0.0, 1.0), np.clip(weighted, 0.0, 1.0)
@@ -131,13 +132,12 @@ def _maxwell(hole: Floats, weighted: Floats) -> Floats:
     return (1 - p) / (1 + w)
 
 
-def _edges(rings: list[shapely.LinearRing], x0: float, y0: float, dx: float, dy: float) -> Floats:
-    """(n, 4) all edges of the rings as x, y, x, y in cells, in the rings' own sense."""
-    parts = []
-    for ring in rings:
-        c = (shapely.get_coordinates(ring) - (x0, y0)) / (dx, dy)
-        parts.append(np.hstack([c[:-1], c[1:]]))
-    return np.vstack(parts)
+def _edges(rings: Rings, x0: float, y0: float, dx: float, dy: float) -> tuple[Floats, NDArray[np.intp]]:
+    """(n, 4) all edges of the rings as x, y, x, y in cells, in the rings' own sense, and the ring of each."""
+    points, ring = shapely.get_coordinates(rings, return_index=True)
+    points = (points - (x0, y0)) / (dx, dy)
+    inner = ring[1:] == ring[:-1]
+    return np.hstack([points[:-1], points[1:]])[inner], ring[1:][inner]
 
 
 @compiled()

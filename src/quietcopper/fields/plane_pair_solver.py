@@ -18,8 +18,8 @@ import scipy.sparse as sparse
 import shapely
 from numpy.typing import ArrayLike, NDArray
 from scipy.sparse.csgraph import connected_components
-from threadpoolctl import threadpool_limits
 
+from quietcopper.fields.blas import one_thread
 from quietcopper.fields.cavity import Expansion, Pair
 from quietcopper.fields.content import kept_by_content
 from quietcopper.fields.plane_grid import Grid, TooCoarse, rasterise
@@ -97,7 +97,7 @@ def solve(
     else:
         sizes = [cell_size(shape, limit, count) for count in (cells, FINER * cells)]
     # Several BLAS threads make this slower, many times where other work shares the cores, and round differently.
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_thread():
         for size in sizes[:-1]:
             try:
                 return _expand(pair, _modes(shape, size, limit, tie, tie_a), limit, xy, a)
@@ -168,9 +168,10 @@ def filled(shape: shapely.Polygon, points: Floats) -> shapely.Polygon:
     """The shape without the holes that contain a point."""
     if not isinstance(shape, shapely.Polygon) or not len(points) or not len(shape.interiors):
         return shape
-    holes = np.array([shapely.Polygon(ring) for ring in shape.interiors])
-    hit = np.unique(shapely.STRtree(holes).query(shapely.points(points), predicate="intersects")[1])
-    return shapely.Polygon(shape.exterior, [r for i, r in enumerate(shape.interiors) if i not in set(hit.tolist())])
+    rings = shapely.get_rings(shape)[1:]
+    empty = np.ones(len(rings), dtype=np.bool_)
+    empty[shapely.STRtree(shapely.polygons(rings)).query(shapely.points(points), predicate="intersects")[1]] = False
+    return shapely.polygons(shape.exterior, rings[empty])
 
 
 def cell_size(shape: shapely.Polygon, limit: float, cells: int = CELLS) -> float:

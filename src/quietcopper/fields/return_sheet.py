@@ -31,9 +31,9 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import breadth_first_order, connected_components
-from threadpoolctl import threadpool_limits
 
 from quietcopper.errors import CallError, OutOfRange
+from quietcopper.fields.blas import one_thread
 from quietcopper.fields.ranges import Floats, checked
 from quietcopper.units import COPPER_CONDUCTIVITY, MU0
 
@@ -253,7 +253,7 @@ def solve(
             raise OutOfRange("the return would have to pass between two pieces of copper that nothing joins")
         across, along = _some_way(grid, begin, end, share)
         still = still[0] + across, still[1] + along
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_thread():
         return _solve(grid, trace, still, frequency, complex(sheet), mirror)
 
 

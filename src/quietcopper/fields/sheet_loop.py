@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
-from threadpoolctl import threadpool_limits
 
 from quietcopper.errors import CallError, OutOfRange
+from quietcopper.fields.blas import one_thread
 from quietcopper.fields.content import kept_by_content
 from quietcopper.fields.ranges import Floats, checked
 from quietcopper.fields.return_sheet import kernel_of_image, kernel_of_patches
@@ -94,7 +94,7 @@ def solve(
     fixed = _fixed(whole, count, source)
     free = np.setdiff1d(np.arange(count), fixed)
     drive = incidence[:, free]
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_thread():
         answers = []
         start = 0
         for block, at in zip(blocks, places, strict=True):
