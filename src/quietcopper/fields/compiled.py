@@ -1,21 +1,220 @@
-"""Compilation of numeric kernels, kept on disk between runs where that is possible."""
+"""Numeric kernels: functions of arrays and numbers, compiled to machine code that is kept on disk.
+
+The compiler (numba) takes most of a second to load, and machine code a millisecond. So what it makes is kept as an
+object file, named after all that it depends on, and loaded without the compiler from then on.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
+import ctypes
+import dis
+import hashlib
+import os
+import sys
+from collections.abc import Callable, Iterator
+from functools import cache, cached_property
+from pathlib import Path
+from types import CodeType, FunctionType
+from typing import Any, TypeVar, cast
 
-import numba
+import numpy as np
+
+from quietcopper.files import write_whole
+
+F = TypeVar("F", bound=Callable[..., Any])
+FAST = "arcp", "contract", "nsz", "reassoc"  # liberties with the order of sums; none with infinities
+_CTYPES = {"float64": ctypes.c_double, "int64": ctypes.c_int64}
+_WELL = 0  # what a compiled function reports when it ended well
 
 
-def compiled(**options: Any) -> Callable[[Callable[..., Any]], Any]:
-    """A decorator: numba.njit with a cache on disk; without one where neither the package's folder nor the user's cache
-    folder can be written to (numba then refuses to cache at all)."""
+class Kernel:
+    """A function that is compiled where it is first called. It writes its results into arrays that it is given: in it
+    no arrays are made, and nothing is returned. It may call other kernels.
 
-    def decorate(function: Callable[..., Any]) -> Any:
-        try:
-            return numba.njit(cache=True, **options)(function)
-        except RuntimeError:
-            return numba.njit(**options)(function)
+    signature : types of the arguments, such as "f8, i8, c16[::1], f8[:,::1]": numbers that are no
+                arrays are float64 or int64, and arrays C-contiguous. None: called by other kernels only
+    options : of the compiler
+    """
+
+    def __init__(self, function: Callable[..., Any], signature: str | None, **options: Any) -> None:
+        self.function = function
+        self.signature = signature
+        self.arguments = [_argument(text) for text in signature.split(", ")] if signature else []
+        self.options = options
+        self._entry: Callable[..., int] | None = None
+
+    @property
+    def name(self) -> str:
+        return f"{self.function.__module__.rpartition('.')[2]}.{self.function.__name__.strip('_')}"
+
+    def __call__(self, *args: Any) -> None:
+        """Raises TypeError where an argument has not the type of the signature, RuntimeError where the kernel fails."""
+        if self._entry is None:
+            self._entry = self._loaded()
+        flat: list[Any] = []
+        for value, (dtype, axes) in zip(args, self.arguments, strict=True):
+            if not axes:
+                flat.append(value)
+                continue
+            if value.dtype != dtype or value.ndim != axes or not value.flags.c_contiguous:
+                raise TypeError(f"{self.name}({self.signature}): got {value.dtype} of shape {value.shape} for an array")
+            flat.append(value.__array_interface__["data"][0])
+            flat.extend(value.shape)
+        nothing = ctypes.byref(ctypes.c_void_p())  # where results and errors would be put
+        if self._entry(nothing, nothing, *flat) != _WELL:
+            raise RuntimeError(f"{self.name} failed")
+
+    def _loaded(self) -> Callable[..., int]:
+        """The machine code as something to be called: kept, else compiled and kept where that is possible."""
+        symbol = f"{self.name}-{self._digest()}"
+        data = _kept(f"{symbol}.o")
+        if data is None:
+            data = self._compiled(symbol)
+            _keep(f"{symbol}.o", data)
+        types: list[Any] = [ctypes.c_void_p, ctypes.c_void_p]
+        for dtype, axes in self.arguments:
+            types += [ctypes.c_void_p] + [ctypes.c_int64] * axes if axes else [_CTYPES[dtype.name]]
+        return ctypes.CFUNCTYPE(ctypes.c_int32, *types)(_address(symbol, data))
+
+    def _digest(self) -> str:
+        """Of all that the machine code depends on."""
+        digest = hashlib.blake2b(Path(__file__).read_bytes(), digest_size=16)
+        for part in (self.signature, sys.version_info[:2], _machine(), *self._parts()):
+            digest.update(repr(part).encode())
+        return digest.hexdigest()
+
+    def _parts(self) -> Iterator[object]:
+        """Code, options and constants of the function and of the kernels that it calls."""
+        code = self.function.__code__
+        yield code.co_code, code.co_consts, code.co_names, code.co_varnames, sorted(self.options.items())
+        for name, value in self._globals():
+            if isinstance(value, Kernel):
+                yield from value._parts()
+            elif isinstance(value, int | float | str):
+                yield name, value
+
+    def _globals(self) -> list[tuple[str, Any]]:
+        known = self.function.__globals__
+        return [(name, known[name]) for name in _global_names(self.function.__code__) if name in known]
+
+    @cached_property
+    def _njit(self) -> Any:
+        """The function for the compiler, which knows no Kernel."""
+        import numba
+
+        f = self.function
+        calls = {name: value._njit for name, value in self._globals() if isinstance(value, Kernel)}
+        plain = FunctionType(f.__code__, {**f.__globals__, **calls}, f.__name__, f.__defaults__)
+        options = {**self.options, "fastmath": set(self.options.get("fastmath", ()))}
+        return numba.njit(error_model="numpy", **options)(plain)
+
+    def _compiled(self, symbol: str) -> bytes:
+        """An object file with one function of this name."""
+        import numba
+        from llvmlite import binding as llvm
+
+        outer, inner, types = [], [], []
+        for k, (dtype, axes) in enumerate(self.arguments):
+            scalar = getattr(numba.types, dtype.name)
+            sizes = [f"n{k}_{axis}" for axis in range(axes)]
+            outer += [f"a{k}", *sizes]
+            inner.append(f"carray(a{k}, ({', '.join(sizes)},))" if axes else f"a{k}")
+            types += [numba.types.CPointer(scalar), *[numba.types.int64] * axes] if axes else [scalar]
+        text = f"def flat({', '.join(outer)}):\n    kernel({', '.join(inner)})\n"
+        made: dict[str, Any] = {"kernel": self._njit, "carray": numba.carray}
+        exec(compile(text, "<kernel>", "exec"), made)
+        callback = numba.cfunc(numba.types.void(*types), error_model="numpy")(made["flat"])
+        module = llvm.parse_assembly(callback.inspect_llvm())
+        module.link_in(llvm.parse_assembly(_NEVER_CALLED))
+        entry = callback.native_name.removeprefix("cfunc.")
+        for function in list(module.functions):
+            if function.name == entry:
+                function.name = symbol
+            elif function.name == callback.native_name:  # the way in with an interpreter to complain to
+                function.linkage = "available_externally"
+            elif not function.is_declaration:
+                function.linkage = "internal"
+        return bytes(_target_machine().emit_object(module))
+
+
+# Arrays that kernels are given belong to nobody: what would free them is named in the code and never called.
+_NEVER_CALLED = "define void @NRT_MemInfo_call_dtor(ptr %0) { ret void }"
+
+
+def kernel(signature: str | None = None, **options: Any) -> Callable[[F], F]:
+    """A decorator, see Kernel."""
+
+    def decorate(function: F) -> F:
+        return cast(F, Kernel(function, signature, **options))
 
     return decorate
+
+
+def _global_names(code: CodeType) -> list[str]:
+    return sorted({i.argval for i in dis.get_instructions(code) if i.opname == "LOAD_GLOBAL"})
+
+
+def _argument(text: str) -> tuple[np.dtype[Any], int]:
+    """Type of a number, and of how many axes the array of them is; none: no array."""
+    dtype, _, rest = text.partition("[")
+    return np.dtype(dtype), max(rest.count(":") - 1, 0)
+
+
+def _kept(name: str) -> bytes | None:
+    for folder in _folders():
+        try:
+            return (folder / name).read_bytes()
+        except OSError:
+            continue
+    return None
+
+
+def _keep(name: str, data: bytes) -> None:
+    for folder in _folders():
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            write_whole(folder / name, data)
+            return
+        except OSError:
+            continue
+
+
+def _folders() -> tuple[Path, ...]:
+    """Where object files are kept: beside the package's compiled Python, else in the user's cache."""
+    user = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
+    return Path(__file__).parent / "__pycache__", Path(user) / "quietcopper"
+
+
+@cache
+def _machine() -> tuple[str, str, str]:
+    """Platform, processor and its features."""
+    from llvmlite import binding as llvm
+
+    return llvm.get_default_triple(), llvm.get_host_cpu_name(), llvm.get_host_cpu_features().flatten()
+
+
+def _target_machine() -> Any:
+    from llvmlite import binding as llvm
+
+    llvm.initialize_native_target()
+    llvm.initialize_native_asmprinter()
+    triple, processor, features = _machine()
+    target = llvm.Target.from_triple(triple)
+    return target.create_target_machine(cpu=processor, features=features, opt=3, codemodel="jitdefault", jit=True)
+
+
+@cache
+def _engine() -> Any:
+    from llvmlite import binding as llvm
+
+    return llvm.create_mcjit_compiler(llvm.parse_assembly(""), _target_machine())
+
+
+def _address(name: str, data: bytes) -> int:
+    """Where the function of an object file now lies in memory."""
+    from llvmlite import binding as llvm
+
+    engine = _engine()
+    engine.add_object_file(llvm.object_file.ObjectFileRef.from_data(data))
+    engine.finalize_object()
+    return int(engine.get_function_address(name))

@@ -11,10 +11,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from quietcopper.fields.compiled import compiled
+from quietcopper.fields.compiled import kernel
 from quietcopper.fields.ranges import Complexes, Floats, checked
+
+Ints = NDArray[np.int64]
 
 CELLS_PER_EDGE = 100  # time steps in an edge; a piece's delay is rounded to a step
 SETTLED = 1e-3  # of the swing; what is left in the line when a response ends
@@ -125,24 +127,24 @@ def respond(
         count = int(min(2 * cells.sum() * rounds + CELLS_PER_EDGE + 1, MOST_STEPS))
     else:
         count = int(min(np.ceil(float(checked("duration", duration)) / step) + 1, MOST_STEPS))
-    near, far = _bergeron(z, cells, at_source, at_load, z[0] / (rs + z[0]), count, CELLS_PER_EDGE)
-    return Response(step * np.arange(count, dtype=float), near, far)
+    ends_of, room = np.zeros((2, count)), np.zeros((2, int(cells.sum()) + len(z)))
+    first = np.cumsum(cells) - cells
+    _bergeron(z, cells, first, at_source, at_load, z[0] / (rs + z[0]), CELLS_PER_EDGE, room, ends_of)
+    return Response(step * np.arange(count, dtype=float), *ends_of)
 
 
-@compiled()
-def _bergeron(  # type: ignore[no-untyped-def]
-    z, cells, at_source, at_load, launched, count, edge
-):  # pragma: no cover - compiled
-    """Travelling waves in pieces of whole cells: voltages at both ends for `count` steps."""
+@kernel("f8[::1], i8[::1], i8[::1], f8, f8, f8, f8, f8[:,::1], f8[:,::1]")
+def _bergeron(
+    z: Floats, cells: Ints, first: Ints, at_source: float, at_load: float, launched: float, edge: float, room: Floats,
+    out: Floats,
+) -> None:  # fmt: skip  # pragma: no cover - compiled
+    """Waves in pieces of line of whole steps (Bergeron's method), each kept in a ring of `cells`, the rings one after
+    the other from `first`. room : zeros, (2, all cells and one a piece); out : near and far end by step"""
     n = len(z)
-    first = np.zeros(n, np.int64)
-    for i in range(1, n):
-        first[i] = first[i - 1] + cells[i - 1]
-    total = first[n - 1] + cells[n - 1]
-    onward, back = np.zeros(total), np.zeros(total)
-    near, far = np.zeros(count), np.zeros(count)
-    arrive_on, arrive_back = np.zeros(n), np.zeros(n)
-    for k in range(count):
+    total = room.shape[1] - n
+    onward, back, arrive_on, arrive_back = room[0, :total], room[1, :total], room[0, total:], room[1, total:]
+    near, far = out[0], out[1]
+    for k in range(out.shape[1]):
         for i in range(n):
             slot = first[i] + k % cells[i]
             arrive_on[i], arrive_back[i] = onward[slot], back[slot]
@@ -156,7 +158,6 @@ def _bergeron(  # type: ignore[no-untyped-def]
             onward[first[i + 1] + k % cells[i + 1]] = (1 + step) * on - step * left
         far[k] = (1 + at_load) * arrive_on[n - 1]
         back[first[n - 1] + k % cells[n - 1]] = at_load * arrive_on[n - 1]
-    return near, far
 
 
 def overshoot(response: Response, load: float, source: float) -> tuple[float, float]:

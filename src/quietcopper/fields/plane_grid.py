@@ -21,7 +21,7 @@ import shapely
 from numpy.typing import NDArray
 
 from quietcopper.errors import CallError, OutOfRange
-from quietcopper.fields.compiled import compiled
+from quietcopper.fields.compiled import kernel
 from quietcopper.fields.ranges import Floats
 
 SUB = 4  # fine cells along a cell, for the shape alone
@@ -75,7 +75,7 @@ def rasterise(shape: shapely.Polygon, size: float) -> Grid:
     fine[fine < SLIVER] = 0.0
     fine[_narrow(edges, nx * SUB, ny * SUB)] = 0.0
     fine[_narrow(turned, ny * SUB, nx * SUB)[::-1]] = 0.0
-    _keep_main(fine)
+    _keep_main(fine, np.empty((SUB * SUB, 2), dtype=np.int64), np.empty((SUB, SUB), dtype=np.int64))
     centre = _centres(fine) * (dx / SUB, dy / SUB) + (west, south)
     # A face is open where both fine cells beside it are.
     right = np.where((fine[:-1] > 0) & (fine[1:] > 0), np.clip(right[:-1], 0, 1), 0.0)[SUB - 1 :: SUB]
@@ -140,14 +140,20 @@ def _edges(rings: Rings, x0: float, y0: float, dx: float, dy: float) -> tuple[Fl
     return np.hstack([points[:-1], points[1:]])[inner], ring[1:][inner]
 
 
-@compiled()
-def _coverage(edges: Floats, nx: int, ny: int) -> tuple[Floats, Floats]:  # pragma: no cover - compiled
+def _coverage(edges: Floats, nx: int, ny: int) -> tuple[Floats, Floats]:
     """(nx, ny) covered share of each unit cell and open share of its right face, exact.
 
     Each edge, cut at the grid lines, adds the area to its right in its own cell and its height to all cells beyond.
     """
-    area = np.zeros((nx, ny))
-    right = np.zeros((nx, ny))
+    area, right = np.zeros((2, nx, ny))
+    _cover(edges, area, right)
+    return area, right
+
+
+@kernel("f8[:,::1], f8[:,::1], f8[:,::1]")
+def _cover(edges: Floats, area: Floats, right: Floats) -> None:  # pragma: no cover - compiled
+    """As _coverage, into two tables of zeros."""
+    nx, ny = area.shape
     for e in range(edges.shape[0]):
         x0, y0 = edges[e, 0], edges[e, 1]
         dx, dy = edges[e, 2] - x0, edges[e, 3] - y0
@@ -178,7 +184,6 @@ def _coverage(edges: Floats, nx: int, ny: int) -> tuple[Floats, Floats]:  # prag
             area[i, j] += left
             left += right[i, j]
             right[i, j] = left
-    return area, right
 
 
 def _narrow(edges: Floats, nx: int, ny: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -200,13 +205,15 @@ def _narrow(edges: Floats, nx: int, ny: int) -> tuple[NDArray[np.intp], NDArray[
     return column, np.clip(row[ends], 0, ny - 1)
 
 
-@compiled()
-def _keep_main(fine: Floats) -> None:  # pragma: no cover - compiled
-    """Of each coarse cell keep the largest connected part, so that one unknown never stands for both banks of a gap."""
-    stack = np.empty((SUB * SUB, 2), np.int64)
+@kernel("f8[:,::1], i8[:,::1], i8[:,::1]")
+def _keep_main(fine: Floats, stack: NDArray[np.int64], label: NDArray[np.int64]) -> None:  # pragma: no cover - compiled
+    """Of each coarse cell keep the largest connected part, so that one unknown never stands for both banks of a gap.
+
+    stack, label : room, (SUB * SUB, 2) and (SUB, SUB)
+    """
     for ci in range(fine.shape[0] // SUB):
         for cj in range(fine.shape[1] // SUB):
-            label = np.zeros((SUB, SUB), np.int64)
+            label[:] = 0
             found, best, best_size = 0, 0, 0.0
             for a in range(SUB):
                 for b in range(SUB):

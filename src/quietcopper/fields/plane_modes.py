@@ -9,10 +9,11 @@ from scipy.linalg import eigh, qr
 from scipy.sparse.linalg import splu
 
 from quietcopper.errors import OutOfRange
-from quietcopper.fields.compiled import compiled
+from quietcopper.fields.compiled import kernel
 from quietcopper.fields.ranges import Floats
 
 BLOCK = 16  # vectors a step; modes of up to this multiplicity come out
+AT_ONCE = 32  # columns that are solved together
 MOST = 3000  # vectors in all
 SETTLED = 1e-3  # residual of a settled mode over its own; its eigenvalue is then right to about the square
 ROUGH = 3e-4  # that of the modes above, which only add up; a figure then keeps six digits whatever way the board lies
@@ -42,19 +43,25 @@ class Inverse:
         """(n, m) solution for (n, m) right sides."""
         work = np.empty(right.shape)
         work[self._order] = right
-        _back_and_forth(self._lower.indptr, self._lower.indices, self._lower.data, self._diagonal, work)
+        lower, room = self._lower, np.empty((len(work), AT_ONCE))
+        _back_and_forth(lower.indptr, lower.indices, lower.data, self._diagonal, work, room)
         return work[self._order]
 
 
-@compiled(fastmath={"contract", "reassoc"})
+@kernel(
+    "i4[::1], i4[::1], f8[::1], f8[::1], f8[:,::1], f8[:,::1]",
+    fastmath=("contract", "reassoc"),
+)
 def _back_and_forth(
-    start: NDArray[np.int32], row: NDArray[np.int32], value: Floats, diagonal: Floats, work: Floats
+    start: NDArray[np.int32], row: NDArray[np.int32], value: Floats, diagonal: Floats, work: Floats, room: Floats
 ) -> None:  # pragma: no cover - compiled
-    """Overwrite `work` (n, m) by (L D L^T)^-1 work, some columns at a time to stay within the processor's cache."""
+    """Overwrite `work` (n, m) by (L D L^T)^-1 work, a few columns at a time, as many as `room` (n, few) has, to stay
+    within the processor's cache."""
     n, m = work.shape
-    for first in range(0, m, 32):
-        part = np.ascontiguousarray(work[:, first : min(first + 32, m)])
-        width = part.shape[1]
+    for first in range(0, m, room.shape[1]):
+        width = min(room.shape[1], m - first)
+        part = room[:, :width]
+        part[:] = work[:, first : first + width]
         for j in range(n):
             for p in range(start[j], start[j + 1]):
                 i = row[p]

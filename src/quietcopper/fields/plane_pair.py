@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from quietcopper.errors import CallError, OutOfRange
 from quietcopper.fields.cavity import Expansion, Pair
-from quietcopper.fields.compiled import compiled
+from quietcopper.fields.compiled import kernel
 from quietcopper.fields.ranges import Floats, checked
 
 # A square of this many radii has the self-inductance of a round port: its mean logarithmic distance from itself is
@@ -89,7 +89,10 @@ def expand(pair: Pair, length: float, width: float, highest: float, points: Arra
     # The rest of the sum at two negative k2, where it has no poles, gives its value and slope halfway.
     near, far = 0.01 * top, 0.03 * top
     terms = int(24 / side.min() * a / np.pi) + 2 if len(xy) else 0
-    rest = [_whole_sum(xy, side, a, b, q, terms) - (shapes.T / (eigenvalues + q)) @ shapes for q in (near, far)]
+    rest = np.empty((2, len(xy), len(xy)))
+    for q, whole in zip((near, far), rest, strict=True):
+        _whole_sum(xy, side, a, b, q, terms, whole)
+        whole -= (shapes.T / (eigenvalues + q)) @ shapes
     static, slope = (rest[0] + rest[1]) / 2, (rest[0] - rest[1]) / (far - near)
     return Expansion.build(eigenvalues, shapes, static, slope, -(near + far) / 2, limit)
 
@@ -100,20 +103,19 @@ def _bound(count: float) -> None:
         raise OutOfRange(f"about {count:.0f} modes lie below the highest frequency asked for; at most 5000 are summed")
 
 
-@compiled()
+@kernel()
 def _second_integral(t: float, k: float) -> float:
     """Twice integrated exp(-k|t|), zero with zero slope at 0."""
     u = k * abs(t)
     return (np.expm1(-u) + u) / (k * k)
 
 
-@compiled()
+@kernel("f8[:,::1], f8[::1], f8, f8, f8, i8, f8[:,::1]")
 def _whole_sum(
-    xy: Floats, side: Floats, a: float, b: float, q: float, terms: int
-) -> Floats:  # pragma: no cover - compiled
+    xy: Floats, side: Floats, a: float, b: float, q: float, terms: int, out: Floats
+) -> None:  # pragma: no cover - compiled
     """(p, p) sum over all modes of phi phi/(l + q), squares of the given sides as ports, closed in y for each m."""
     count = len(side)
-    out = np.zeros((count, count))
     for i in range(count):
         for j in range(i + 1):
             wi, wj = side[i], side[j]
@@ -147,4 +149,3 @@ def _whole_sum(
                 value += factor / (2 * k) * (direct + spread * images / shut)
             out[i, j] = value
             out[j, i] = value
-    return out

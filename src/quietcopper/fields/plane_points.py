@@ -22,7 +22,7 @@ from scipy.sparse.linalg import splu
 from scipy.spatial import cKDTree
 
 from quietcopper.errors import OutOfRange
-from quietcopper.fields.compiled import compiled
+from quietcopper.fields.compiled import kernel
 from quietcopper.fields.plane_grid import Grid, TooCoarse
 from quietcopper.fields.ranges import Floats
 
@@ -145,15 +145,16 @@ def _potential(reach: int) -> Floats:
 def _between(one: Spread, two: Spread, a: Index, b: Index) -> Floats:
     """(n,) potential that the lattice gives point b[i] of `two` from point a[i] of `one`."""
     reach = max(int(np.ptp(np.concatenate([s.cells[..., axis].ravel() for s in (one, two)]))) for axis in (0, 1))
-    return np.asarray(_summed(one.cells, one.share, two.cells, two.share, a, b, _potential(reach)))
-
-
-@compiled()
-def _summed(
-    cells: Index, share: Floats, others: Index, other_share: Floats, a: Index, b: Index, potential: Floats
-) -> Floats:  # pragma: no cover - compiled
-    """(n,) potential by columns and rows apart, weighted with both shares."""
     out = np.zeros(len(a))
+    _summed(one.cells, one.share, two.cells, two.share, a, b, _potential(reach), out)
+    return out
+
+
+@kernel("i8[:,:,::1], f8[:,::1], i8[:,:,::1], f8[:,::1], i8[::1], i8[::1], f8[:,::1], f8[::1]")
+def _summed(
+    cells: Index, share: Floats, others: Index, other_share: Floats, a: Index, b: Index, potential: Floats, out: Floats
+) -> None:  # pragma: no cover - compiled
+    """(n,) potential by columns and rows apart, weighted with both shares."""
     for k in range(len(a)):
         for i in range(share.shape[1]):
             if share[a[k], i] == 0.0:
@@ -165,7 +166,6 @@ def _summed(
                     n = abs(cells[a[k], i, 1] - others[b[k], j, 1])
                     total += other_share[b[k], j] * potential[m, n]
             out[k] += share[a[k], i] * total
-    return out
 
 
 def unresolved(grid: Grid, points: Floats, radius: Floats) -> Floats:

@@ -121,8 +121,8 @@ def _potential_matrix(mesh: Mesh, targets: Complexes, panel_of: NDArray[np.int64
     blank = np.zeros((order, order))
     own = np.stack([kernels.self_potential(float(k), order) if k > 0 else blank for k in distinct])
     kernels.near_potentials(
-        panels.kind, _scale(mesh), targets, panel_of, panels.start, panels.step, panels.power, own, row,
-        mesh.z, u, w, powers, legendre, *kernels.PIECE, out,
+        panels.kind, _scale(mesh), targets, panel_of, panels.start, panels.step, panels.power,
+        mesh.z, w, powers, legendre, *kernels.PIECE, out, own, row, u, np.empty((2, order)),
     )  # fmt: skip
     return out
 
@@ -134,8 +134,8 @@ def _field_matrix(mesh: Mesh, targets: Complexes, direction: Complexes, panel_of
     _, w, powers, legendre = kernels.rule(mesh.order)
     out = kernels.far_fields(panels.kind, _scale(mesh), targets, direction, mesh.z, mesh.weight)
     kernels.near_fields(
-        panels.kind, _scale(mesh), targets, direction, panel_of, panels.start, panels.step, panels.power,
-        mesh.z, w, powers, legendre, *kernels.PIECE, out,
+        panels.kind, _scale(mesh), targets, panel_of, panels.start, panels.step, panels.power,
+        mesh.z, w, powers, legendre, *kernels.PIECE, out, direction, np.empty((3, mesh.order), dtype=complex),
     )  # fmt: skip
     return out
 

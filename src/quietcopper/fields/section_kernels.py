@@ -21,10 +21,11 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from quietcopper.fields.compiled import compiled
+from quietcopper.fields.compiled import FAST, kernel
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
+Ints = NDArray[np.int64]
 
 FREE, ONE_PLANE, TWO_PLANES = 0, 1, 2
 NEAR = 2.53  # panels closer than this many half lengths to a target are integrated, not sampled; no ties with 2.5
@@ -51,8 +52,7 @@ def self_potential(power: float, order: int) -> Floats:
     u, _, powers, legendre = rule(order)
     # log|u − u_i| in closed form, the smooth rest by a rule graded towards 0, where u^power is not analytic
     straight = np.zeros((order, order))
-    for i in range(order):
-        _straight_potential(complex(u[i]), 0j, 1 + 0j, powers, straight[i])
+    _unit_potentials(u, powers, straight)
     edges = np.concatenate([[0.0], 0.25 ** np.arange(20, -1, -1.0)])
     t, w = np.polynomial.legendre.leggauss(20)
     s = (edges[:-1, None] + np.diff(edges)[:, None] * (t + 1) / 2).ravel()
@@ -69,10 +69,10 @@ def self_potential(power: float, order: int) -> Floats:
 _T, _W = np.polynomial.legendre.leggauss(_SUB)
 PIECE = (_T + 1) / 2, _W / 2  # rule on one bisected piece
 
-_jit = compiled(fastmath={"contract", "reassoc", "nsz", "arcp"}, error_model="numpy")
+_part = kernel(fastmath=FAST)
 
 
-@_jit
+@_part
 def _straight_potential(z: complex, start: complex, step: complex, powers: Floats, out: Floats) -> None:
     """out[j] += ∫ l_j log|z − z'| on a straight panel."""
     order = powers.shape[0]
@@ -92,7 +92,14 @@ def _straight_potential(z: complex, start: complex, step: complex, powers: Float
             out[j] += powers[m, j] * moment
 
 
-@_jit
+@kernel("f8[::1], f8[:,::1], f8[:,::1]", fastmath=FAST)
+def _unit_potentials(u: Floats, powers: Floats, out: Floats) -> None:
+    """out[i, j] += ∫ l_j log|u_i − u| du from 0 to 1."""
+    for i in range(u.shape[0]):
+        _straight_potential(complex(u[i], 0.0), complex(0.0, 0.0), complex(1.0, 0.0), powers, out[i])
+
+
+@_part
 def _straight_field(z: complex, start: complex, step: complex, powers: Floats, out: Complexes) -> None:
     """out[j] += ∫ l_j / (z − z') on a straight panel."""
     order = powers.shape[0]
@@ -106,24 +113,26 @@ def _straight_field(z: complex, start: complex, step: complex, powers: Floats, o
         rational = t * rational - (0.0 if m % 2 else 2.0) / (m + 1)
 
 
-@_jit
+@_part
 def _pole(z: complex, start: complex, step: complex, power: float) -> complex:
     """Where in the complex u plane the panel's continuation passes z."""
     tau = (z - start) / step
     if power == 0.0:
         return 1e30 + 0j if abs(1 + tau) < 1e-30 else 1 / (1 + tau)
-    return tau ** (1 / power)
+    return np.exp(np.log(tau) / power)
 
 
-@_jit
+@_part
 def _bent_potential(
-    z: complex, start: complex, step: complex, power: float, legendre: Floats, u8: Floats, v8: Floats, out: Floats
-) -> None:
+    z: complex, start: complex, step: complex, power: float, legendre: Floats, u8: Floats, v8: Floats, moments: Floats,
+    out: Floats,
+) -> None:  # fmt: skip
     """out[j] += ∫ l_j log|z − z'| on a panel with any power, the target off the panel. On a panel to infinity the
-    kernel is log|u (z − z')|: the constant it lacks takes part in no difference of potentials."""
+    kernel is log|u (z − z')|: the constant it lacks takes part in no difference of potentials.
+    moments : (order,) room"""
     order = legendre.shape[0]
     pole = _pole(z, start, step, power)
-    moments = np.zeros(order)
+    moments[:] = 0.0
     low = 0.0
     size = 1.0
     while low < 1.0:
@@ -148,14 +157,15 @@ def _bent_potential(
             out[j] += legendre[m, j] * moments[m]
 
 
-@_jit
+@_part
 def _bent_field(
-    z: complex, start: complex, step: complex, power: float, legendre: Floats, u8: Floats, v8: Floats, out: Complexes
-) -> None:
-    """out[j] += ∫ l_j / (z − z') on a panel with any power, the target off the panel."""
+    z: complex, start: complex, step: complex, power: float, legendre: Floats, u8: Floats, v8: Floats,
+    moments: Complexes, out: Complexes,
+) -> None:  # fmt: skip
+    """out[j] += ∫ l_j / (z − z') on a panel with any power, the target off the panel. moments : (order,) room"""
     order = legendre.shape[0]
     pole = _pole(z, start, step, power)
-    moments = np.zeros(order, dtype=np.complex128)
+    moments[:] = 0.0
     low = 0.0
     size = 1.0
     while low < 1.0:
@@ -179,18 +189,31 @@ def _bent_field(
             out[j] += legendre[m, j] * moments[m]
 
 
-@_jit
 def far_ratios(kind: int, scale: float, zt: Complexes, zs: Complexes, weight: Floats) -> Floats:
     """|z−z'|²·weight' / |images|² for every target and source, ready for one vectorised logarithm.
 
     kind : FREE, ONE_PLANE (y = 0), TWO_PLANES (y = 0 and y = π/scale)
     """
+    out = np.empty((len(zt), len(zs)))
+    _far_ratios(kind, scale, zt, zs, weight, np.empty((4, len(zs))), out)
+    return out
+
+
+_FAR = "i8, f8, c16[::1], c16[::1], f8[::1], f8[:,::1], f8[:,::1]"
+
+
+@kernel(_FAR, fastmath=FAST)
+def _far_ratios(
+    kind: int, scale: float, zt: Complexes, zs: Complexes, weight: Floats, room: Floats, out: Floats
+) -> None:
+    """room : for four figures of each source"""
     nt, ns = zt.shape[0], zs.shape[0]
-    out = np.empty((nt, ns))
-    xs, ys = zs.real.copy(), zs.imag.copy()
     if kind == TWO_PLANES:
-        grow, cosine, sine = np.exp(scale * xs), np.cos(scale * ys), np.sin(scale * ys)
-        fall = 1 / grow
+        grow, fall, cosine, sine = room[0], room[1], room[2], room[3]
+        for j in range(ns):
+            grow[j] = math.exp(scale * zs[j].real)
+            fall[j] = 1 / grow[j]
+            cosine[j], sine[j] = math.cos(scale * zs[j].imag), math.sin(scale * zs[j].imag)
         for i in range(nt):
             up, co, si = math.exp(scale * zt[i].real), math.cos(scale * zt[i].imag), math.sin(scale * zt[i].imag)
             down = 1 / up
@@ -198,7 +221,10 @@ def far_ratios(kind: int, scale: float, zt: Complexes, zs: Complexes, weight: Fl
                 c = 0.5 * (up * fall[j] + down * grow[j])
                 cc, ss = co * cosine[j], si * sine[j]
                 out[i, j] = max(c - cc - ss, 1e-30) / (c - cc + ss)
-        return out
+        return
+    xs, ys = room[0], room[1]
+    for j in range(ns):
+        xs[j], ys[j] = zs[j].real, zs[j].imag
     for i in range(nt):
         x, y = zt[i].real, zt[i].imag
         if kind == ONE_PLANE:
@@ -208,19 +234,27 @@ def far_ratios(kind: int, scale: float, zt: Complexes, zs: Complexes, weight: Fl
         else:
             for j in range(ns):
                 out[i, j] = max((x - xs[j]) ** 2 + (y - ys[j]) ** 2, 1e-30) * weight[j]
+
+
+def far_fields(kind: int, scale: float, zt: Complexes, normal: Complexes, zs: Complexes, weight: Floats) -> Floats:
+    """Field along `normal` (its length included) at each target from each source of given weight."""
+    out = np.empty((len(zt), len(zs)))
+    _far_fields(kind, scale, zt, zs, weight / (2 * math.pi), np.empty((4, len(zs))), out, normal)
     return out
 
 
-@_jit
-def far_fields(kind: int, scale: float, zt: Complexes, normal: Complexes, zs: Complexes, weight: Floats) -> Floats:
-    """Field along `normal` (its length included) at each target from each source of given weight."""
+@kernel(f"{_FAR}, c16[::1]", fastmath=FAST)
+def _far_fields(
+    kind: int, scale: float, zt: Complexes, zs: Complexes, w: Floats, room: Floats, out: Floats, normal: Complexes
+) -> None:
+    """w : weights over 2π; room : for four figures of each source"""
     nt, ns = zt.shape[0], zs.shape[0]
-    out = np.empty((nt, ns))
-    xs, ys = zs.real.copy(), zs.imag.copy()
-    w = weight / (2 * math.pi)
     if kind == TWO_PLANES:
-        grow, cosine, sine = np.exp(scale * xs), np.cos(scale * ys), np.sin(scale * ys)
-        fall = 1 / grow
+        grow, fall, cosine, sine = room[0], room[1], room[2], room[3]
+        for j in range(ns):
+            grow[j] = math.exp(scale * zs[j].real)
+            fall[j] = 1 / grow[j]
+            cosine[j], sine[j] = math.cos(scale * zs[j].imag), math.sin(scale * zs[j].imag)
         half = scale / 2
         for i in range(nt):
             up, co, si = math.exp(scale * zt[i].real), math.cos(scale * zt[i].imag), math.sin(scale * zt[i].imag)
@@ -232,7 +266,10 @@ def far_fields(kind: int, scale: float, zt: Complexes, normal: Complexes, zs: Co
                 cc, ss, sc, cs = co * cosine[j], si * sine[j], si * cosine[j], co * sine[j]
                 d, e = 1 / max(c - cc - ss, 1e-30), 1 / (c - cc + ss)
                 out[i, j] = w[j] * (nx * s * (d - e) + ny * ((sc - cs) * d - (sc + cs) * e))
-        return out
+        return
+    xs, ys = room[0], room[1]
+    for j in range(ns):
+        xs[j], ys[j] = zs[j].real, zs[j].imag
     for i in range(nt):
         x, y = zt[i].real, zt[i].imag
         nx, ny = normal[i].real, normal[i].imag
@@ -245,10 +282,9 @@ def far_fields(kind: int, scale: float, zt: Complexes, normal: Complexes, zs: Co
             for j in range(ns):
                 dx, dy = x - xs[j], y - ys[j]
                 out[i, j] = w[j] * (nx * dx + ny * dy) / max(dx * dx + dy * dy, 1e-30)
-    return out
 
 
-@_jit
+@_part
 def _is_near(z: complex, start: complex, step: complex, power: float) -> bool:
     if power == 0.0:
         return abs(_pole(z, start, step, power) - 0.5) < NEAR * 0.5
@@ -256,7 +292,7 @@ def _is_near(z: complex, start: complex, step: complex, power: float) -> bool:
     return d.real * d.real + d.imag * d.imag < (NEAR / 2) ** 2 * (step.real * step.real + step.imag * step.imag)
 
 
-@_jit
+@_part
 def _periodic_rest(scale: float, dx: float, dy: float, sy: float) -> tuple[float, complex]:
     """What the two-plane kernel adds to the direct term and the two nearest images (below and above).
 
@@ -284,19 +320,27 @@ def _periodic_rest(scale: float, dx: float, dy: float, sy: float) -> tuple[float
     return log, complex(fx, -fy)
 
 
-@_jit
+# What both ask: kind, scale, targets and their panels; start, step and power of the panels; sources; the rule; the rule
+# of a bisected piece; the matrix
+_NEAR = (
+    "i8, f8, c16[::1], i8[::1], c16[::1], c16[::1], f8[::1], "
+    "c16[::1], f8[::1], f8[:,::1], f8[:,::1], f8[::1], f8[::1], f8[:,::1]"
+)
+
+
+@kernel(f"{_NEAR}, f8[:,:,::1], i8[::1], f8[::1], f8[:,::1]", fastmath=FAST)
 def near_potentials(
-    kind: int, scale: float, zt: Complexes, panel_of: NDArray[np.int64], start: Complexes, step: Complexes,
-    power: Floats, own: Floats, own_row: NDArray[np.int64],
-    zs: Complexes, nodes: Floats, weights: Floats, powers: Floats, legendre: Floats, u8: Floats, v8: Floats,
-    out: Floats,
+    kind: int, scale: float, zt: Complexes, panel_of: Ints, start: Complexes, step: Complexes, power: Floats,
+    zs: Complexes, weights: Floats, powers: Floats, legendre: Floats, u8: Floats, v8: Floats, out: Floats,
+    own: Floats, own_row: Ints, nodes: Floats, room: Floats,
 ) -> None:  # fmt: skip
     """Replaces the near blocks of the potential matrix `out` (targets × sources), factor −1/(2π) included.
 
     panel_of : panel of each target; own, own_row : table of self_potential blocks and the row of each panel in it
+    room : (2, order)
     """
     order = weights.shape[0]
-    row = np.empty(order)
+    row, moments = room[0], room[1]
     factor = -1 / (2 * math.pi)
     top = 2 * math.pi / scale if kind == TWO_PLANES else 0.0
     for i in range(zt.shape[0]):
@@ -321,7 +365,7 @@ def near_potentials(
                 elif k == 1.0:
                     _straight_potential(z, s, d, powers, row)
                 else:
-                    _bent_potential(z, s, d, k, legendre, u8, v8, row)
+                    _bent_potential(z, s, d, k, legendre, u8, v8, moments, row)
             else:
                 for j in range(order):
                     e = z - zs[first + j]
@@ -337,7 +381,7 @@ def near_potentials(
                     if k == 1.0:
                         _straight_potential(zi, s, d, powers, row)
                     else:
-                        _bent_potential(zi, s, d, k, legendre, u8, v8, row)
+                        _bent_potential(zi, s, d, k, legendre, u8, v8, moments, row)
                 else:
                     for j in range(order):
                         e = zi - zs[first + j]
@@ -355,17 +399,19 @@ def near_potentials(
                 out[i, first + j] = factor * value
 
 
-@_jit
+@kernel(f"{_NEAR}, c16[::1], c16[:,::1]", fastmath=FAST)
 def near_fields(
-    kind: int, scale: float, zt: Complexes, normal: Complexes, panel_of: NDArray[np.int64], start: Complexes,
-    step: Complexes, power: Floats, zs: Complexes, weights: Floats,
-    powers: Floats, legendre: Floats, u8: Floats, v8: Floats, out: Floats,
+    kind: int, scale: float, zt: Complexes, panel_of: Ints, start: Complexes, step: Complexes, power: Floats,
+    zs: Complexes, weights: Floats, powers: Floats, legendre: Floats, u8: Floats, v8: Floats, out: Floats,
+    normal: Complexes, room: Complexes,
 ) -> None:  # fmt: skip
     """Replaces the near blocks of the field matrix `out` (targets × sources). A straight panel has no field of its own
-    along its normal (the principal value), so the block of a target's own panel holds its images only."""
+    along its normal (the principal value), so the block of a target's own panel holds its images only.
+
+    room : (3, order)
+    """
     order = weights.shape[0]
-    total = np.empty(order, dtype=np.complex128)
-    part = np.empty(order, dtype=np.complex128)
+    total, part, moments = room[0], room[1], room[2]
     factor = 1 / (2 * math.pi)
     top = 2 * math.pi / scale if kind == TWO_PLANES else 0.0
     for i in range(zt.shape[0]):
@@ -387,7 +433,7 @@ def near_fields(
                     if k == 1.0:
                         _straight_field(z, s, d, powers, total)
                     else:
-                        _bent_field(z, s, d, k, legendre, u8, v8, total)
+                        _bent_field(z, s, d, k, legendre, u8, v8, moments, total)
                 else:
                     for j in range(order):
                         total[j] = weights[j] / (z - zs[first + j])
@@ -399,7 +445,7 @@ def near_fields(
                     if k == 1.0:
                         _straight_field(zi, s, d, powers, part)
                     else:
-                        _bent_field(zi, s, d, k, legendre, u8, v8, part)
+                        _bent_field(zi, s, d, k, legendre, u8, v8, moments, part)
                 else:
                     for j in range(order):
                         part[j] = weights[j] / (zi - zs[first + j])

@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from quietcopper.fields.compiled import compiled
+from quietcopper.errors import OutOfRange
+from quietcopper.fields.compiled import kernel
 from quietcopper.fields.section import CrossSection
 from quietcopper.fields.section_edges import DIELECTRIC_CORNER, boundaries, height, powers, upright
 from quietcopper.fields.section_kernels import FREE, ONE_PLANE, TWO_PLANES, Complexes, Floats, rule
@@ -22,6 +23,7 @@ Ints = NDArray[np.int64]
 _FAR_REACH = 6.0  # a boundary is panelled to this many extents, then by one panel to infinity
 _PERIODIC_REACH = 6.0  # between two planes to this many plane distances: e^(−6π) of the field is left there
 _UNLIKE = 0.3  # |difference| / sum of two permittivities
+MOST_PANELS = 1_000_000
 _CUT = -1.0  # in place of a power: an edge's end where it was merely cut in two
 
 
@@ -70,37 +72,48 @@ class Mesh:
         return np.repeat(of_panel, self.order)
 
 
-_jit = compiled(error_model="numpy")
-
-
-@_jit
+@kernel()
 def _march(
-    start: complex, direction: complex, span: float, corner: Complexes, cap: float, least: float
-) -> tuple[list[float], list[float]]:
-    """∫ ds / (distance to the nearest corner, at most cap) along a straight way, at places from 0 to span."""
-    place, count = [0.0], [0.0]
-    s = 0.0
+    start: complex, direction: complex, span: float, corner: Complexes, cap: float, least: float, place: Floats,
+    count: Floats,
+) -> int:  # fmt: skip
+    """∫ ds / (distance to the nearest corner, at most cap) along a straight way, at places from 0 to span. Returns how
+    many places there are, 0 if there is no room for them."""
+    n = 1
+    place[0] = count[0] = s = 0.0
     while s < span:
+        if n == place.shape[0]:
+            return 0
         z = start + direction * s
         nearest = cap
         for c in corner:
             nearest = min(nearest, abs(c - z))
         h = min(max(0.2 * nearest, least), span - s)
-        count.append(count[-1] + h / max(nearest, least))
+        count[n] = count[n - 1] + h / max(nearest, least)
         s = s + h if s + h < span - 1e-12 * span else span
-        place.append(s)
-    return place, count
+        place[n] = s
+        n += 1
+    return n
 
 
-@_jit
+_LAY = "c16[::1], c16[::1], f8[::1], f8[::1], c16[::1], f8[::1]"
+
+
+@kernel(f"{_LAY}, f8, f8, f8, i8, f8[:,::1], c16[::1], c16[::1], f8[::1], i8[::1]")
 def _lay(
     a: Complexes, b: Complexes, at_a: Floats, at_b: Floats, corner: Complexes, growth: Floats, tip: float, cap: float,
-    reach: float, endless: bool,
-) -> tuple[Complexes, Complexes, Floats, Ints]:  # fmt: skip
+    reach: float, endless: int, room: Floats, starts: Complexes, steps: Complexes, powers: Floats, owner: Ints,
+) -> None:  # fmt: skip
     """Panels on edges. at_a, at_b : power of the end panels (0: the edge runs on to infinity, from reach on by one
     panel if endless; then b − a is its direction only), −1 where an edge was merely cut in two. cap : longest distance
-    from a corner that counts. Returns start, step, power, edge."""
-    starts, steps, powers, owner = [0j], [0j], [0.0], [0]
+    from a corner that counts. room : (5, n), n > 2.
+
+    Written are starts, steps, powers and owner (edge) of the panels from row 1 on, and how many they are to owner[0]:
+    −1 if there is no room."""
+    places, counts, back, left, ends = room[0], room[1], room[2], room[3], room[4]
+    top = owner.shape[0] - 3
+    owner[0] = -1
+    n = 0
     for e in range(a.shape[0]):
         infinite = at_b[e] == 0.0
         direction = b[e] - a[e]
@@ -108,7 +121,7 @@ def _lay(
         direction /= length
         if infinite:
             length = reach
-        ends = np.zeros(2)
+        ends[0] = ends[1] = 0.0
         for side in range(2):
             power = at_a[e] if side == 0 else at_b[e]
             if power <= 0.0:
@@ -120,52 +133,73 @@ def _lay(
                 if d > 1e-6 * length and d < nearest:
                     nearest = d
             ends[side] = tip * nearest
-        if ends[0] + ends[1] > 0.8 * length:
+        both = ends[0] + ends[1]
+        if both > 0.8 * length:
             if ends[0] > 0 and ends[1] > 0:
                 ends[0] = ends[1] = length / 2
             else:
-                ends *= length / (ends[0] + ends[1])
+                ends[0] *= length / both
+                ends[1] *= length / both
+        if n > top:
+            return
         if ends[0] > 0:
-            starts.append(a[e])
-            steps.append(direction * ends[0])
-            powers.append(at_a[e])
-            owner.append(e)
+            n += 1
+            starts[n], steps[n], powers[n], owner[n] = a[e], direction * ends[0], at_a[e], e
         if ends[1] > 0:
-            starts.append(b[e])
-            steps.append(-direction * ends[1])
-            powers.append(at_b[e])
-            owner.append(e)
+            n += 1
+            starts[n], steps[n], powers[n], owner[n] = b[e], -direction * ends[1], at_b[e], e
         low, high = ends[0], length - ends[1]
         if high - low > 1e-9 * length:
             # from both ends to the middle, so that mirror images get mirrored panels
             span = high - low if infinite else (high - low) / 2
-            place, count = _march(a[e] + direction * low, direction, span, corner, cap, 1e-4 * length)
+            count = _march(a[e] + direction * low, direction, span, corner, cap, 1e-4 * length, places, counts)
+            if count == 0:
+                return
             if not infinite:
-                back, left = _march(a[e] + direction * high, -direction, span, corner, cap, 1e-4 * length)
-                total = count[-1] + left[-1]
-                for n in range(len(back) - 2, -1, -1):
-                    place.append(2 * span - back[n])
-                    count.append(total - left[n])
-            pieces = max(1, math.ceil(count[-1] / math.log(growth[e]) - 0.1))
+                other = _march(a[e] + direction * high, -direction, span, corner, cap, 1e-4 * length, back, left)
+                if other == 0 or count + other - 1 > places.shape[0]:
+                    return
+                total = counts[count - 1] + left[other - 1]
+                for k in range(other - 2, -1, -1):
+                    places[count], counts[count] = 2 * span - back[k], total - left[k]
+                    count += 1
+            pieces = max(1, math.ceil(counts[count - 1] / math.log(growth[e]) - 0.1))
+            if n + pieces > top:
+                return
             before = low
             k = 0
-            for n in range(pieces):
-                goal = count[-1] * (n + 1) / pieces
-                while k < len(count) - 2 and count[k + 1] < goal:
+            for piece in range(pieces):
+                goal = counts[count - 1] * (piece + 1) / pieces
+                while k < count - 2 and counts[k + 1] < goal:
                     k += 1
-                part = (goal - count[k]) / (count[k + 1] - count[k])
-                now = low + place[k] + part * (place[k + 1] - place[k]) if n < pieces - 1 else high
-                starts.append(a[e] + direction * before)
-                steps.append(direction * (now - before))
-                powers.append(1.0)
-                owner.append(e)
+                part = (goal - counts[k]) / (counts[k + 1] - counts[k])
+                now = low + places[k] + part * (places[k + 1] - places[k]) if piece < pieces - 1 else high
+                n += 1
+                starts[n], steps[n], powers[n], owner[n] = a[e] + direction * before, direction * (now - before), 1.0, e
                 before = now
         if infinite and endless:
-            starts.append(a[e] + direction * length)
-            steps.append(direction * length)
-            powers.append(0.0)
-            owner.append(e)
-    return np.array(starts[1:]), np.array(steps[1:]), np.array(powers[1:]), np.array(owner[1:])
+            n += 1
+            starts[n], steps[n], powers[n], owner[n] = a[e] + direction * length, direction * length, 0.0, e
+    owner[0] = n
+
+
+def _laid(
+    a: Complexes, b: Complexes, at_a: Floats, at_b: Floats, corner: Complexes, growth: Floats, tip: float, cap: float,
+    reach: float, endless: bool,
+) -> tuple[Complexes, Complexes, Floats, Ints]:  # fmt: skip
+    """Start, step, power and edge of the panels on edges, see _lay."""
+    size = 256
+    while True:
+        start, step = np.empty(size, dtype=complex), np.empty(size, dtype=complex)
+        power, edge = np.empty(size), np.empty(size, dtype=np.int64)
+        room = np.empty((5, size))
+        _lay(a, b, at_a, at_b, corner, growth, tip, cap, reach, endless, room, start, step, power, edge)
+        if edge[0] >= 0:
+            rows = slice(1, int(edge[0]) + 1)
+            return start[rows], step[rows], power[rows], edge[rows]
+        size *= 4
+        if size > MOST_PANELS:
+            raise OutOfRange(f"a cross-section would need more than {MOST_PANELS} panels")
 
 
 def lay_panels(section: CrossSection, growth: float, tip: float) -> Panels:
@@ -202,16 +236,17 @@ def lay_panels(section: CrossSection, growth: float, tip: float) -> Panels:
                 laid.append((k, end, end + unit, _CUT if whole else at_a[k], 0.0))
         else:
             laid.append((k, e.a, e.b, at_a[k], at_b[k]))
-    owner, a, b, power_a, power_b = (np.array(column) for column in zip(*laid, strict=True))
+    of_edge, a, b, at_begin, at_end = np.array(laid, dtype=complex).T
+    owner = of_edge.real.astype(np.int64)
     ends = [e.a for e in edges if not e.a_infinite] + [e.b for e in edges if not e.b_infinite]
-    corner = np.unique(np.round((np.array(ends) - middle) / unit, 9))
+    corner: Complexes = np.unique(np.round((np.array(ends, dtype=complex) - middle) / unit, 9))
     if kind != FREE:
         corner = np.concatenate([corner, corner.conj()])
     if kind == TWO_PLANES:
         corner = np.concatenate([corner, corner.conj() + 2j * distance / unit])
-    start, step, power, laid_on = _lay(
-        (a - middle) / unit, (b - middle) / unit, power_a, power_b, corner, np.array(growths)[owner], tip,
-        0.5 * distance / unit if distance else np.inf, reach / unit, kind != TWO_PLANES,
+    start, step, power, laid_on = _laid(
+        (a - middle) / unit, (b - middle) / unit, at_begin.real.copy(), at_end.real.copy(), corner,
+        np.array(growths)[owner], tip, 0.5 * distance / unit if distance else np.inf, reach / unit, kind != TWO_PLANES,
     )  # fmt: skip
     edge = owner[laid_on]
     conductor = np.array([e.conductor for e in edges])
