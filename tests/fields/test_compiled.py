@@ -40,6 +40,11 @@ def _call() -> NDArray[np.float64]:
     return table
 
 
+@kernel("f8[::1]")
+def _making(values: Any) -> None:
+    values[0] = np.ones(int(values[0])).sum()
+
+
 @pytest.fixture
 def folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
     (tmp_path / "file").touch()
@@ -87,6 +92,12 @@ def test_a_kernel_that_fails_says_so(folder: Path) -> None:
     _refusing(np.zeros(1))
     with pytest.raises(RuntimeError, match="refusing failed"):
         _refusing(np.full(1, 2.0))
+
+
+def test_a_kernel_that_makes_an_array_is_refused(folder: Path) -> None:
+    with pytest.raises(TypeError, match="making cannot be a kernel"):
+        _making(np.ones(3))
+    assert not list(folder.glob("*"))
 
 
 def test_kept_kernels_do_without_the_compiler() -> None:

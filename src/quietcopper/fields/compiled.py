@@ -127,16 +127,23 @@ class Kernel:
         module = llvm.parse_assembly(callback.inspect_llvm())
         module.link_in(llvm.parse_assembly(_NEVER_CALLED))
         entry = callback.native_name.removeprefix("cfunc.")
+        told = []
         for function in list(module.functions):
-            if function.name == entry:
-                function.name = symbol
-            elif function.name == callback.native_name:  # the way in with an interpreter to complain to
+            if function.name == callback.native_name:  # the way in with an interpreter to complain to: left out
                 function.linkage = "available_externally"
             elif not function.is_declaration:
-                function.linkage = "internal"
+                told.append(str(function))
+                if function.name == entry:
+                    function.name = symbol
+                else:
+                    function.linkage = "internal"
+        for function in module.functions:
+            if function.name.startswith(_OF_NUMBA) and any(f"@{function.name}(" in text for text in told):
+                raise TypeError(f"{self.name} cannot be a kernel: it makes an array or the like, by {function.name}")
         return bytes(_target_machine().emit_object(module))
 
 
+_OF_NUMBA = "NRT_Allocate", "NRT_MemInfo_alloc", "NRT_MemInfo_new", "numba_", "Py"
 # Arrays that kernels are given belong to nobody: what would free them is named in the code and never called.
 _NEVER_CALLED = "define void @NRT_MemInfo_call_dtor(ptr %0) { ret void }"
 

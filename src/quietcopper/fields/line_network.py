@@ -127,24 +127,24 @@ def respond(
         count = int(min(2 * cells.sum() * rounds + CELLS_PER_EDGE + 1, MOST_STEPS))
     else:
         count = int(min(np.ceil(float(checked("duration", duration)) / step) + 1, MOST_STEPS))
-    ends_of, room = np.zeros((2, count)), np.zeros((2, int(cells.sum()) + len(z)))
-    first = np.cumsum(cells) - cells
-    _bergeron(z, cells, first, at_source, at_load, z[0] / (rs + z[0]), CELLS_PER_EDGE, room, ends_of)
-    return Response(step * np.arange(count, dtype=float), *ends_of)
+    (on, back), (arrive_on, arrive_back) = np.zeros((2, cells.sum())), np.zeros((2, len(z)))
+    near, far = np.zeros((2, count))
+    first, launched = np.cumsum(cells) - cells, z[0] / (rs + z[0])
+    rings = first, at_source, at_load, launched, CELLS_PER_EDGE
+    _bergeron(z, cells, *rings, on, back, arrive_on, arrive_back, near, far)
+    return Response(step * np.arange(count, dtype=float), near, far)
 
 
-@kernel("f8[::1], i8[::1], i8[::1], f8, f8, f8, f8, f8[:,::1], f8[:,::1]")
+@kernel("f8[::1], i8[::1], i8[::1], f8, f8, f8, f8, f8[::1], f8[::1], f8[::1], f8[::1], f8[::1], f8[::1]")
 def _bergeron(
-    z: Floats, cells: Ints, first: Ints, at_source: float, at_load: float, launched: float, edge: float, room: Floats,
-    out: Floats,
+    z: Floats, cells: Ints, first: Ints, at_source: float, at_load: float, launched: float, edge: float, onward: Floats,
+    back: Floats, arrive_on: Floats, arrive_back: Floats, near: Floats, far: Floats,
 ) -> None:  # fmt: skip  # pragma: no cover - compiled
     """Waves in pieces of line of whole steps (Bergeron's method), each kept in a ring of `cells`, the rings one after
-    the other from `first`. room : zeros, (2, all cells and one a piece); out : near and far end by step"""
+    the other from `first`. onward, back : zeros, one a step; arrive_on, arrive_back : room, one a piece; near, far :
+    what comes to either end by step"""
     n = len(z)
-    total = room.shape[1] - n
-    onward, back, arrive_on, arrive_back = room[0, :total], room[1, :total], room[0, total:], room[1, total:]
-    near, far = out[0], out[1]
-    for k in range(out.shape[1]):
+    for k in range(len(near)):
         for i in range(n):
             slot = first[i] + k % cells[i]
             arrive_on[i], arrive_back[i] = onward[slot], back[slot]

@@ -53,15 +53,18 @@ class Inverse:
     fastmath=("contract", "reassoc"),
 )
 def _back_and_forth(
-    start: NDArray[np.int32], row: NDArray[np.int32], value: Floats, diagonal: Floats, work: Floats, room: Floats
+    start: NDArray[np.int32], row: NDArray[np.int32], value: Floats, diagonal: Floats, work: Floats, part: Floats
 ) -> None:  # pragma: no cover - compiled
-    """Overwrite `work` (n, m) by (L D L^T)^-1 work, a few columns at a time, as many as `room` (n, few) has, to stay
-    within the processor's cache."""
+    """Overwrite `work` (n, m) by (L D L^T)^-1 work, a few columns at a time to stay within the processor's cache.
+
+    part : (n, few) room for them
+    """
     n, m = work.shape
-    for first in range(0, m, room.shape[1]):
-        width = min(room.shape[1], m - first)
-        part = room[:, :width]
-        part[:] = work[:, first : first + width]
+    for first in range(0, m, part.shape[1]):
+        width = min(part.shape[1], m - first)
+        for j in range(n):
+            for k in range(width):
+                part[j, k] = work[j, first + k]
         for j in range(n):
             for p in range(start[j], start[j + 1]):
                 i = row[p]
@@ -76,7 +79,9 @@ def _back_and_forth(
                 if i != j:
                     for k in range(width):
                         part[j, k] -= value[p] * part[i, k]
-        work[:, first : first + width] = part
+        for j in range(n):
+            for k in range(width):
+                work[j, first + k] = part[j, k]
 
 
 def lowest_modes(inverse: Inverse, size: int, shift: float, settled: float, top: float) -> tuple[Floats, Floats]:
