@@ -36,6 +36,16 @@ def arc_points(
     return out
 
 
+def within(
+    at: NDArray[np.float64], others: NDArray[np.float64], reach: float
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Which of the places `at` (n, 2) and `others` (m, 2) lie at most `reach` apart: rows (k,) of either, the farthest
+    first, so that of what is written row by row the nearest stays."""
+    row, other = shapely.STRtree(shapely.points(others)).query(shapely.points(at), "dwithin", reach)
+    order = np.argsort(-np.hypot(*(at[row] - others[other]).T), kind="stable")
+    return row[order], other[order]
+
+
 def tiles(shape: BaseGeometry, vertices: int = 96, smallest: float = 0.2e-3) -> list[Polygon]:
     """A polygon cut into polygons of at most about `vertices` vertices, by halving its box across the longer side.
 

@@ -8,7 +8,6 @@ from pathlib import Path
 from quietcopper.board import Board
 from quietcopper.errors import ReadError
 from quietcopper.formats.archive import Member, Source, open_source
-from quietcopper.formats.gerber_set import looks_like_gerber_set, read_gerber_set
 from quietcopper.formats.ipc2581 import read_ipc2581, recognises
 
 __all__ = ["read_board"]
@@ -33,6 +32,9 @@ def read_board(path: Path | str, *, progress: Progress | None = None, files: Map
         raise ReadError(
             source.path, found=f"{len(found)} IPC-2581 files ({names})", expected="one board", remedy="name one of them"
         )
+    # not at the top: an IPC-2581 file needs none of it
+    from quietcopper.formats.gerber_set import looks_like_gerber_set, read_gerber_set
+
     if any(looks_like_gerber_set(head) for _, head in heads):
         return read_gerber_set(source, progress, files)
     raise ReadError(

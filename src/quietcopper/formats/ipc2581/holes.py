@@ -8,8 +8,8 @@ from typing import Any, Self
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
+from quietcopper.board.geometry import within
 from quietcopper.formats.ipc2581.columns import NO_ROW, StepData
 from quietcopper.formats.ipc2581.padstacks import antipad
 from quietcopper.formats.ipc2581.reader import Reader
@@ -148,15 +148,9 @@ def link_pads(pads: Pads, holes: Holes) -> Pads:
         return pads
     via = pads.via.copy()
     middle = np.stack([(holes.x + holes.x1) / 2, (holes.y + holes.y1) / 2], axis=-1)
-    count = min(8, len(holes))
-    answer = cKDTree(middle).query(np.stack([pads.x, pads.y], axis=-1), k=count, distance_upper_bound=SAME_PLACE)
-    distance, found = (np.reshape(column, (len(pads), count)) for column in answer)
-    for k in range(count - 1, -1, -1):  # nearest last, so that it wins
-        near = np.isfinite(distance[:, k])
-        rows = np.flatnonzero(near)
-        hole = found[rows, k]
-        inside = (pads.layer[rows] >= holes.first[hole]) & (pads.layer[rows] <= holes.last[hole])
-        via[rows[inside]] = hole[inside]
+    rows, hole = within(np.stack([pads.x, pads.y], axis=-1), middle, SAME_PLACE)
+    inside = (pads.layer[rows] >= holes.first[hole]) & (pads.layer[rows] <= holes.last[hole])
+    via[rows[inside]] = hole[inside]  # nearest last, so that it wins
     bare, free = np.setdiff1d(np.arange(len(holes)), via), via < 0
     for layer in np.unique(pads.layer[free]) if len(bare) else ():
         candidates = np.flatnonzero(free & (pads.layer == layer))
@@ -176,9 +170,8 @@ def hole_nets(holes: Holes, pads: Pads, points: list[tuple[float, float, int]], 
         names = np.array([n for _, _, n in points])
         rows = np.flatnonzero(open_)
         where = np.stack([holes.x[rows], holes.y[rows]], axis=-1)
-        distance, found = map(np.asarray, cKDTree(at).query(where, distance_upper_bound=SAME_PLACE))
-        hit = np.isfinite(distance)
-        net[rows[hit]] = names[found[hit]]
+        hole, point = within(where, at, SAME_PLACE)
+        net[rows[hole]] = names[point]
     linked = np.flatnonzero((pads.via >= 0) & (pads.net > 0))
     by_pads = np.full(len(holes), UNKNOWN)
     by_pads[pads.via[linked][::-1]] = pads.net[linked][::-1]

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
+from quietcopper.board.geometry import within
 from quietcopper.formats.ipc2581.columns import NO_ROW, StepData
 from quietcopper.formats.ipc2581.dictionaries import REFERENCES
 from quietcopper.formats.ipc2581.holes import SAME_PLACE, HoleRow, Holes, PadRow, Pads, new_holes, new_pads
@@ -135,21 +135,16 @@ def _pads_under_pins(
     free = np.flatnonzero(linked < 0)
     if not len(pins) or not len(free):
         return linked
-    count = min(8, len(free))
-    answer = cKDTree(np.stack([pads.x[free], pads.y[free]], axis=-1)).query(
-        np.stack([x[pins], y[pins]], axis=-1), k=count, distance_upper_bound=ON_PAD
-    )
-    distance, found = (np.reshape(column, (len(pins), count)) for column in answer)
+    places = np.stack([x[pins], y[pins]], axis=-1)
+    row, near = within(places, np.stack([pads.x[free], pads.y[free]], axis=-1), ON_PAD)
     keys = [(parts.ref[parts.pin_part[p]], parts.pin_name[p]) for p in pins]
     stated = np.array([nets.get(key, 0) for key in keys])
     layer = np.array(parts.pin_layer, dtype=np.int64)[pins]
     out = linked.copy()
-    for k in range(count - 1, -1, -1):  # nearest last, so that it wins
-        row = np.flatnonzero(np.isfinite(distance[:, k]))
-        pad = free[found[row, k]]
-        same_layer = (layer[row] == -1) | (layer[row] == pads.layer[pad])
-        same_net = (stated[row] == 0) | (pads.net[pad] == 0) | (stated[row] == pads.net[pad])
-        out[pad[same_layer & same_net]] = pins[row[same_layer & same_net]]
+    pad = free[near]
+    same_layer = (layer[row] == -1) | (layer[row] == pads.layer[pad])
+    same_net = (stated[row] == 0) | (pads.net[pad] == 0) | (stated[row] == pads.net[pad])
+    out[pad[same_layer & same_net]] = pins[row[same_layer & same_net]]  # nearest last, so that it wins
     return out
 
 
