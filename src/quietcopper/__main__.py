@@ -1,7 +1,5 @@
 """`python -m quietcopper`."""
 
-import sys
-
 from quietcopper.cli import command
 
-sys.exit(command())
+command()

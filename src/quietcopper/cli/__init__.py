@@ -6,7 +6,9 @@ import argparse
 import gc
 import os
 import sys
+from contextlib import suppress
 from importlib import import_module
+from typing import NoReturn
 
 from quietcopper.errors import QuietCopperError
 
@@ -67,7 +69,9 @@ def main(argv: list[str] | None = None) -> int:
         parser().print_help()
         return 0
     try:
-        return int(import_module(f"quietcopper.cli.{args.command.replace('-', '_')}").run(args))
+        status = int(import_module(f"quietcopper.cli.{args.command.replace('-', '_')}").run(args))
+        sys.stdout.flush()
+        return status
     except QuietCopperError as e:
         print(f"quietcopper: {e}", file=sys.stderr)
         return 2
@@ -82,9 +86,12 @@ def main(argv: list[str] | None = None) -> int:
         return 130
 
 
-def command() -> int:
-    """The program `quietcopper`: as `main`, for a process that does nothing else."""
+def command() -> NoReturn:
+    """The program `quietcopper`: as `main`, for a process that does nothing else, which then ends."""
     gc.set_threshold(100_000, 20, 50)  # boards and reviews are millions of objects that stay
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # processes share the work; threads would only cost their start
     status = main()
-    gc.freeze()  # nor need they be looked through at the end
-    return status
+    with suppress(OSError):
+        sys.stdout.flush()
+        sys.stderr.flush()
+    os._exit(status)  # taking millions of objects apart one by one would take longer than many a command

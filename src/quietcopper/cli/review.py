@@ -11,6 +11,7 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from importlib import import_module
+from importlib.util import LazyLoader, find_spec, module_from_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -75,6 +76,7 @@ def at_work(quiet: bool, processes: int = MOST_PROCESSES) -> Iterator[Progress]:
     terminal."""
     from quietcopper.workers import several_processes
 
+    _leave_aside("numpy.f2py", "numpy.testing")
     with several_processes(processes), _progress_bar(quiet) as progress:
         yield progress
 
@@ -91,6 +93,20 @@ def _progress_bar(quiet: bool) -> Iterator[Progress]:
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("reading", total=1.0)
         yield lambda stage, done, total: bar.update(task, description=stage, completed=done, total=total)
+
+
+def _leave_aside(*modules: str) -> None:
+    """Load these when something of theirs is first asked for. scipy asks numpy for all its modules by name alone; those
+    for building and testing take as long to load as half of scipy."""
+    for name in modules:
+        spec = None if name in sys.modules else find_spec(name)
+        if spec is None or spec.loader is None:
+            continue
+        spec.loader = LazyLoader(spec.loader)
+        module = sys.modules[name] = module_from_spec(spec)
+        spec.loader.exec_module(module)
+        package, _, inner = name.rpartition(".")
+        setattr(sys.modules[package], inner, module)
 
 
 def _make_ready() -> None:
@@ -149,9 +165,6 @@ def review_to_folder(
         from quietcopper.fields.section_solver import SectionCache
         from quietcopper.fields.section_store import load_sections, save_sections
         from quietcopper.findings.document import to_document, write_document
-        from quietcopper.report.html import write_html
-        from quietcopper.report.markup import write_markup
-        from quietcopper.report.pdf import write_pdf
         from quietcopper.review import review_view
         from quietcopper.review.decisions import decisions_path as beside
 
@@ -173,10 +186,11 @@ def review_to_folder(
     folder.mkdir(parents=True, exist_ok=True)
     document = to_document(result)
     parts = [
-        # The first is done in this process: the typesetter has threads of its own, which a fork would lack.
-        lambda: write_pdf(document, result.drawing, folder / "review.pdf"),
-        lambda: write_html(document, result.drawing, folder / "review.html"),
-        lambda: write_markup(document, result.drawing, folder / "markup"),
+        # The first is done in this process: the typesetter has threads of its own, which a fork would lack. Each loads
+        # what it needs.
+        lambda: import_module("quietcopper.report.pdf").write_pdf(document, result.drawing, folder / "review.pdf"),
+        lambda: import_module("quietcopper.report.html").write_html(document, result.drawing, folder / "review.html"),
+        lambda: import_module("quietcopper.report.markup").write_markup(document, result.drawing, folder / "markup"),
         lambda: write_document(document, folder / "findings.json"),
     ]
     with several_processes(processes):

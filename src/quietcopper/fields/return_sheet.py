@@ -26,7 +26,6 @@ from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
-import scipy.fft as fft
 import shapely
 from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import coo_array
@@ -285,6 +284,9 @@ class _Inductance:
     """The partial inductances of all faces as a convolution, in henry."""
 
     def __init__(self, shape: tuple[int, int], size: float, mirror: float) -> None:
+        from scipy import fft  # slow to load, and many boards need none
+
+        self._fft = fft
         nx, ny = shape
         self.shape = tuple(fft.next_fast_len(2 * n, real=True) for n in shape)
         kernel = kernel_of_patches(nx, ny)
@@ -299,7 +301,7 @@ class _Inductance:
     def __call__(self, j: Solved) -> Solved:
         if np.iscomplexobj(j):
             return self(j.real) + 1j * self(j.imag)
-        spread = fft.irfft2(fft.rfft2(j, s=self.shape) * self.kernel, s=self.shape)
+        spread = self._fft.irfft2(self._fft.rfft2(j, s=self.shape) * self.kernel, s=self.shape)
         return np.asarray(spread[: j.shape[0], : j.shape[1]])
 
 
@@ -338,10 +340,12 @@ def _solve(
 
     weight = _endless(grid.copper.shape, grid.size, sheet, omega, mirror, lossless)
 
+    from scipy.fft import dstn
+
     def preconditioner(r: Solved) -> Solved:
         inner = (r / size)[label][1:-1, 1:-1]
         smooth = np.zeros(label.shape, dtype=r.dtype)
-        smooth[1:-1, 1:-1] = fft.dstn(fft.dstn(inner, type=1) * weight, type=1)
+        smooth[1:-1, 1:-1] = dstn(dstn(inner, type=1) * weight, type=1)
         return gathered(smooth) / size
 
     ex, ey = voltage(*still)
