@@ -20,8 +20,7 @@ from quietcopper.errors import CallError
 from quietcopper.files import write_whole
 
 if TYPE_CHECKING:
-    from quietcopper.board import Board
-    from quietcopper.electrical.settings import Settings
+    from quietcopper.electrical.view import View
     from quietcopper.fields.section_solver import Tally
     from quietcopper.findings import Cause, Plan, Result
     from quietcopper.review.decisions import Decisions
@@ -121,16 +120,20 @@ def _make_ready() -> None:
     solve(CrossSection(strips[:1], strips[1:], (Sheet(2e-4, 4.3),), coat_above=Coat(25e-6, 15e-6, 3.8)))
 
 
-def _read(board: Path, settings: Path | None, stackup: Path | None) -> tuple[Board, Settings, float]:
-    """What the files say, and seconds it took. Raises ReadError and SettingsError."""
+def _first_look(board: Path, settings: Path | None, stackup: Path | None) -> tuple[View, dict[str, float]]:
+    """What the files say and what of it can be seen at once, and seconds by stage. Raises ReadError and
+    SettingsError."""
     from quietcopper.electrical.settings import Settings, load_settings
+    from quietcopper.electrical.view import View
 
     began, said = time.perf_counter(), Settings()
     if settings is not None:
         from quietcopper.checks import allowance_defaults
 
         said = load_settings(settings, allowance_defaults())
-    return reading.read(board, said, stackup), said, time.perf_counter() - began
+    view = View(reading.read(board, said, stackup), said)
+    seconds = {"reading": time.perf_counter() - began}
+    return view.prepare(seconds, lightly=True), seconds
 
 
 def review_to_folder(
@@ -160,8 +163,7 @@ def review_to_folder(
     with at_work(quiet, processes) as progress:
         began = time.perf_counter()
         progress("reading", 0, 1)
-        board, said, read_in = meanwhile(_make_ready, lambda: _read(board_path, settings_path, stackup_path))
-        from quietcopper.electrical.view import View
+        view, first = meanwhile(_make_ready, lambda: _first_look(board_path, settings_path, stackup_path))
         from quietcopper.fields.section_solver import SectionCache
         from quietcopper.fields.section_store import load_sections, save_sections
         from quietcopper.findings.document import to_document, write_document
@@ -169,12 +171,12 @@ def review_to_folder(
         from quietcopper.review.decisions import decisions_path as beside
 
         decided = known_decisions(decisions_path, board_path)
-        kept = sections_path or said.kept_sections
+        kept = sections_path or view.settings.kept_sections
         sections = load_sections(kept) if kept is not None else SectionCache()
-        view = View(board, said, sections=sections)
+        view.solved_before = sections
         seconds = timings if timings is not None else {}
         seconds["loading; beside it:"] = time.perf_counter() - began
-        seconds["reading"] = read_in
+        seconds |= first
         with several_processes(processes):  # again, for the libraries loaded since
             result = review_view(view, prove=prove, progress=progress, timings=seconds)
     if tallies is not None:

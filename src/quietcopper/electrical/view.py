@@ -9,9 +9,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 from shapely import STRtree
 
 from quietcopper.board import Board, Dielectric
@@ -32,6 +29,8 @@ from quietcopper.electrical.tables import (
 from quietcopper.errors import OutOfRange
 
 if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
+
     from quietcopper.board.model import Bools, Floats, Ints
     from quietcopper.electrical.copper import Copper
     from quietcopper.electrical.crossings import Crossings
@@ -79,13 +78,18 @@ class View:
         self.kept_ground_ways: dict[int, NetWays] = {}
 
     def prepare(
-        self, seconds: MutableMapping[str, float], progress: Callable[[str], None] = lambda stage: None
+        self,
+        seconds: MutableMapping[str, float],
+        progress: Callable[[str], None] = lambda stage: None,
+        *,
+        lightly: bool = False,
     ) -> View:
         """Work out what needs no solver, so that whoever is sent the view has it.
 
         seconds : by stage, added to;  progress : told each stage as it begins
+        lightly : only what can be had before scipy is loaded
         """
-        for stage, work in FIRST_STAGES:
+        for stage, work in LIGHT_STAGES if lightly else FIRST_STAGES:
             progress(stage)
             began = time.perf_counter()
             work(self)
@@ -272,6 +276,9 @@ class View:
     def plane_network(self) -> tuple[dict[int, int], Ints, Floats]:
         """The capacitors that facing areas form: number of each area, part of the network it belongs to, shape (n,),
         and the pseudo-inverse of the network's Laplacian, 1/F, shape (n, n)."""
+        from scipy.sparse import coo_array
+        from scipy.sparse.csgraph import connected_components
+
         pairs = self._facing_capacitance
         nodes = {area: i for i, area in enumerate(sorted({area for pair in pairs for area in pair}))}
         laplacian = np.zeros((len(nodes), len(nodes)))
@@ -390,6 +397,8 @@ class View:
 
     @cached_property
     def _pin_tree(self) -> cKDTree | None:
+        from scipy.spatial import cKDTree
+
         pins = self.board.pins
         return cKDTree(np.stack([pins.x, pins.y], -1)) if len(pins) else None
 
@@ -405,9 +414,12 @@ class View:
         return min(self.board.pin_label(int(row)) for row in rows[distance <= distance[0] + SAME_DISTANCE])
 
 
-FIRST_STAGES: tuple[tuple[str, Callable[[View], object]], ...] = (
+LIGHT_STAGES: tuple[tuple[str, Callable[[View], object]], ...] = (
     ("net roles", lambda view: (view.roles, view.pairs, view.drivers)),
+    ("neighbours", lambda view: view.neighbours),
+)
+FIRST_STAGES: tuple[tuple[str, Callable[[View], object]], ...] = (
+    *LIGHT_STAGES,
     ("connected copper", lambda view: view.copper),
     ("references", lambda view: (view.runs, view.gaps, view.layer_changes)),
-    ("neighbours", lambda view: view.neighbours),
 )
