@@ -42,8 +42,8 @@ class _Parser(argparse.ArgumentParser):
         self.exit(2, f"{self.prog}: {message}; see '{self.prog} --help'\n")
 
 
-def parser() -> argparse.ArgumentParser:
-    """The whole command line as an argparse parser."""
+def parser(first: str = "") -> argparse.ArgumentParser:
+    """The command line as an argparse parser: the whole, or of one command only where the first word names one."""
     top = _Parser(
         prog="quietcopper",
         description=DESCRIPTION,
@@ -52,14 +52,16 @@ def parser() -> argparse.ArgumentParser:
     )
     top.add_argument("--version", action="store_true", help="print the version and exit")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
-    for name in COMMANDS:
+    named = first.replace("-", "_")
+    for name in (named,) if named in COMMANDS else COMMANDS:
         import_module(f"quietcopper.cli.{name}").add_parser(commands)
     return top
 
 
 def main(argv: list[str] | None = None) -> int:
     """Run one command; returns the exit status."""
-    args = parser().parse_args(argv)
+    words = sys.argv[1:] if argv is None else argv
+    args = parser(*words[:1]).parse_args(words)
     if args.version:
         from importlib.metadata import version
 
