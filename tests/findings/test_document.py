@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely import LineString, Point, Polygon
 
-from quietcopper.findings.document import decibels, dumps, plain, rounded, schema, shape_mm
+from quietcopper.findings.document import decibels, dumps, plain, rounded, rounded_all, schema, shape_mm
 
 
 def test_rounding_keeps_six_digits_and_turns_what_json_lacks_into_null():
@@ -38,6 +38,16 @@ def test_rounding_is_within_half_of_the_sixth_digit_and_settled(value):
     else:
         assert short == pytest.approx(value, rel=5e-6)  # half of the sixth digit is 5e-6 of the smallest mantissa
         assert rounded(short) == short
+
+
+HALVES = st.builds(lambda n, e: float(f"{n}5e{e}"), st.integers(-(10**6), 10**6), st.integers(-30, 20))
+
+
+@given(st.lists(st.floats() | HALVES | st.integers(-(10**7), 10**7).map(float), min_size=40, max_size=60))
+def test_many_figures_are_rounded_as_one_is(values):
+    many, each = rounded_all(values), [rounded(value) for value in values]
+    assert many == each
+    assert [type(value) for value in many] == [type(value) for value in each]
 
 
 def test_evidence_becomes_plain_data_in_its_own_order():

@@ -12,9 +12,10 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from importlib.resources import files
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +44,9 @@ STATES = ("cured", "better", "remaining", "worse", "new")
 DECIBEL_DECIMALS = 4
 MOST_CHANGES = 12  # of what an answer changes
 DIGITS = 6  # significant; lengths up to a metre keep their micrometres
+FEW = 24  # figures that are rounded one by one
+BESIDE_HALF = 1e-6  # of the last digit; what lies nearer to the middle of two figures is rounded by itself
+_POWERS = np.array([float(f"1e{n}") for n in range(23)])  # those that a float holds exactly
 GRID_DECIMALS = 4  # of coordinates in mm: 0.1 µm, below what any board is made to
 SHAPE_SAG = 1e-6  # m; marked shapes lose the points of flattened arcs that are closer to their chords than this
 _BORDER_UNITS = {"m": ("mm", 1e3), "m2": ("mm2", 1e6)}  # unit inside -> unit and factor in the document
@@ -55,6 +59,28 @@ def rounded(value: float) -> float | int | None:
         return None
     short = float(f"{value:.{DIGITS}g}")
     return int(short) if short.is_integer() and abs(short) < 2**53 else short
+
+
+def rounded_all(values: Sequence[float]) -> list[float | int | None]:
+    """As `rounded`, of each."""
+    if len(values) < FEW:
+        return [rounded(value) for value in values]
+    given = np.array(values)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        digits = np.where(given != 0, DIGITS - 1 - np.floor(np.log10(np.abs(given))), 0.0)
+        plainly = np.abs(digits) < len(_POWERS)
+        shift = np.where(plainly, digits, 0.0).astype(np.intp)
+        power = _POWERS[np.abs(shift)]
+        scaled = np.where(shift >= 0, given * power, given / power)
+        # a whole number and a power of ten that are exact give what is nearest to the decimal figure
+        short = np.where(shift >= 0, np.rint(scaled) / power, np.rint(scaled) * power)
+        plainly &= np.abs(scaled - np.floor(scaled) - 0.5) > BESIDE_HALF
+    out: list[float | int | None] = short.tolist()
+    for i in np.flatnonzero(plainly & (short == np.floor(short)) & (np.abs(short) < 2**53)).tolist():
+        out[i] = int(short[i])
+    for i in np.flatnonzero(~plainly).tolist():
+        out[i] = rounded(values[i])
+    return out
 
 
 def decibels(value: float | None) -> float | int | None:
@@ -90,6 +116,12 @@ def plain(value: Any) -> Any:
     if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, Sequence):
+        kinds = set(map(type, value))
+        if kinds == {float}:
+            return rounded_all(value)
+        if kinds == {list} and set(map(type, chain.from_iterable(value))) == {float}:
+            figures = iter(rounded_all(list(chain.from_iterable(value))))
+            return [list(islice(figures, len(item))) for item in value]
         return [plain(item) for item in value]
     raise TypeError(f"plain data expected, found {type(value).__name__}")
 
@@ -110,20 +142,23 @@ def shape_mm(shape: BaseGeometry | None) -> dict[str, Any] | None:
     simple = shapely.simplify(shapely.force_2d(shape), SHAPE_SAG)
     if simple.geom_type == "GeometryCollection":
         return {"type": "GeometryCollection", "geometries": [shape_mm(part) for part in shapely.get_parts(shape)]}
-    return {"type": simple.geom_type, "coordinates": _coordinates_mm(simple)}
-
-
-def _coordinates_mm(shape: BaseGeometry) -> list[Any]:
-    """Coordinates of a plain geometry, nested as in GeoJSON."""
-    if shape.geom_type.startswith("Multi"):
-        return [_coordinates_mm(part) for part in shapely.get_parts(shape)]
-    if shape.geom_type == "Polygon":
-        return [_coordinates_mm(ring) for ring in shapely.get_rings(shape)]
-    values = np.round(shapely.get_coordinates(shape) / MM, GRID_DECIMALS) + 0.0  # + 0.0: no minus zero
+    values = np.round(shapely.get_coordinates(simple) / MM, GRID_DECIMALS) + 0.0  # + 0.0: no minus zero
     if not np.isfinite(values).all():
         raise ValueError("a coordinate of a shape is none; a finite number was expected")
-    points = [[int(v) if v.is_integer() else v for v in point] for point in values.tolist()]
-    return points[0] if shape.geom_type == "Point" else points
+    points = values.tolist()
+    for i, axis in np.argwhere(values == np.floor(values)).tolist():
+        points[i][axis] = int(points[i][axis])
+    return {"type": simple.geom_type, "coordinates": _nested(simple, iter(points))}
+
+
+def _nested(shape: BaseGeometry, points: Iterator[list[float | int]]) -> list[Any]:
+    """The points of a plain geometry, nested as in GeoJSON."""
+    if shape.geom_type.startswith("Multi"):
+        return [_nested(part, points) for part in shapely.get_parts(shape)]
+    if shape.geom_type == "Polygon":
+        lengths = shapely.get_num_coordinates(shapely.get_rings(shape)).tolist()
+        return [list(islice(points, length)) for length in lengths]
+    return next(points) if shape.geom_type == "Point" else list(islice(points, shapely.get_num_coordinates(shape)))
 
 
 def _change(change: Proposal | None) -> dict[str, Any] | None:
