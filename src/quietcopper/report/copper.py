@@ -15,7 +15,7 @@ import shapely
 from numpy.typing import NDArray
 
 from quietcopper.report.safe import Markup
-from quietcopper.report.svg import SAG_MM, UNITS_PER_MM, LayerShapes, path, units
+from quietcopper.report.svg import SAG_MM, UNITS_PER_MM, LayerShapes, path, ring_path, units
 
 
 def _runs(entries: Sequence[tuple[int, int]]) -> str:
@@ -36,10 +36,8 @@ def owned_shapes(shapes: NDArray[np.object_], nets: Sequence[int], sag_mm: float
     )
     solid = (shapely.get_type_id(parts) == 3) & ~shapely.is_empty(parts)
     parts, owner = parts[solid], owner[solid]
-    rings, of = shapely.get_rings(parts, return_index=True)
-    count = np.bincount(of, minlength=len(parts))
-    data = path((shapely.get_coordinates(ring) for ring in rings), closed=True)
-    return data, _runs([(int(nets[i]), int(n)) for i, n in zip(owner.tolist(), count.tolist(), strict=True)])
+    count = shapely.get_num_interior_rings(parts) + 1
+    return ring_path(parts), _runs([(int(nets[i]), n) for i, n in zip(owner.tolist(), count.tolist(), strict=True)])
 
 
 def _traces(layer: LayerShapes) -> list[Markup]:

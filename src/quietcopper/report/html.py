@@ -21,8 +21,8 @@ from quietcopper.files import write_whole
 from quietcopper.findings.model import Drawing
 from quietcopper.report import words
 from quietcopper.report.emissions import emission_chart, emission_leads, emission_rows, emission_told
-from quietcopper.report.letter import compose
-from quietcopper.report.pictures import board_svg, marks
+from quietcopper.report.letter import Letter, compose
+from quietcopper.report.pictures import board_svg
 from quietcopper.report.safe import Markup
 from quietcopper.report.svg import BoardShapes
 
@@ -95,11 +95,9 @@ def page_title(document: Mapping[str, Any]) -> str:
     return re.sub(r"\s+", " ", title).strip() or "board"
 
 
-def render(document: Mapping[str, Any], drawing: Drawing) -> str:
-    """The page as text."""
-    shapes = BoardShapes(drawing)
-    letter = compose(document, shapes)
-    places = marks(document, shapes)
+def render(document: Mapping[str, Any], drawing: Drawing, letter: Letter | None = None) -> str:
+    """The page as text. letter : what `compose` made of the two, where that is there already"""
+    letter = letter or compose(document, BoardShapes(drawing))
     return (
         environment()
         .get_template("review.html.jinja")
@@ -107,7 +105,7 @@ def render(document: Mapping[str, Any], drawing: Drawing) -> str:
             title=page_title(document),
             document=document,
             letter=letter,
-            board=board_svg(document, shapes, places, letter.cut_y),
+            board=board_svg(document, letter.shapes, letter.marks, letter.cut_y),
             fonts=Markup(font_css()),  # our own file
             style=Markup(resource("static", "review.css").decode("utf-8")),  # our own file
             layer_style=Markup(layer_css(len(drawing.layers))),  # made of numbers
@@ -117,7 +115,9 @@ def render(document: Mapping[str, Any], drawing: Drawing) -> str:
     )
 
 
-def write_html(document: Mapping[str, Any], drawing: Drawing, path: Path | str) -> None:
+def write_html(
+    document: Mapping[str, Any], drawing: Drawing, path: Path | str, letter: Letter | None = None
+) -> None:  # fmt: skip
     """Write the review page. The same document and drawing give the same bytes."""
     # A half surrogate in a name from a file has no UTF-8; it is shown as a question mark.
-    write_whole(path, render(document, drawing).encode("utf-8", errors="replace"))
+    write_whole(path, render(document, drawing, letter).encode("utf-8", errors="replace"))

@@ -42,7 +42,8 @@ def board_picture(document: Mapping[str, Any], drawing: Drawing) -> str:
     """The whole board on the layer of the worst place, with the worst causes numbered."""
     shapes = BoardShapes(drawing)
     layer = _layer(shapes, document["findings"][0]) if document["findings"] else 0
-    return _alone(overview_svg(document, shapes, layer, range(min(MOST_CAUSES, len(document["causes"])))))
+    causes = range(min(MOST_CAUSES, len(document["causes"])))
+    return _alone(overview_svg(document, marks(document, shapes), shapes, layer, causes))
 
 
 def maps_picture(maps: Sequence[tuple[str, Sequence[str], Mapping[str, Any]]]) -> str:

@@ -15,13 +15,13 @@ from quietcopper.findings.model import ADVICE, CANNOT, HARMS, MAIN, SMALLER, STA
 from quietcopper.report import evidence, words
 from quietcopper.report.charts import DecibelScale, decibel_line
 from quietcopper.report.closeup import close_up
-from quietcopper.report.pictures import excess_level, marks, place_box
+from quietcopper.report.pictures import Mark, excess_level, marks, place_box
 from quietcopper.report.plans import PlanView, plan_view
 from quietcopper.report.safe import Markup
 from quietcopper.report.sections import best_cut, stack_svg
 from quietcopper.report.svg import UNITS_PER_MM, BoardShapes, Box, joined, units
 
-SHOWN_CAUSES = 8  # told in full; the others wait behind one line
+SHOWN_CAUSES = 8  # told in full, with pictures of the board; the others wait behind one line
 SHOWN_PLACES = 5  # of a cause; the others wait behind one line
 PICTURED_PLACES = 3  # of a cause, with a close-up
 CUT_CANDIDATES = 12  # of the worst places; the stackup is cut through one of them
@@ -36,7 +36,7 @@ LOOSE_FOCUS = 0.55  # of the board's larger side, for a place without a shape of
 @dataclass(frozen=True)
 class PlaceView:
     """One finding as it is told. `finding` is the document's own entry. Pictures are drawn when first asked for: the
-    letter on paper shows few of those that the page has."""
+    letter on paper shows few of those that the page has. pictured : the page has its close-up"""
 
     number: int
     anchor: str
@@ -52,6 +52,7 @@ class PlaceView:
     comments: list[str]
     remedies: list[dict[str, str]]
     scalars: list[tuple[str, str]]
+    pictured: bool
     draw_evidence: Callable[[], tuple[list[evidence.Picture], list[str]]] = field(repr=False)
     draw_close_up: Callable[[], Markup] = field(repr=False)
 
@@ -75,7 +76,7 @@ class PlaceView:
 
 @dataclass(frozen=True)
 class CauseView:
-    """One cause with its places; `mechanisms` explains each of its checks once.
+    """One cause with its places; `mechanisms` explains each of its checks once. pictured : the page has its picture
 
     along : lesser causes that the same change cures, solved
     """
@@ -93,6 +94,7 @@ class CauseView:
     change_kind: str
     label: str  # what its gain is: a proposal, advice, or what was tried
     mechanisms: list[tuple[str, str]]
+    pictured: bool
     draw_picture: Callable[[], Markup] = field(repr=False)
     layer: int
     main_layer: int
@@ -121,8 +123,13 @@ class LayerRow:
 
 @dataclass(frozen=True)
 class Letter:
-    """Everything that the page says, ready for the templates."""
+    """Everything that the page says, ready for the templates.
 
+    shapes, marks : what its pictures are drawn from
+    """
+
+    shapes: BoardShapes
+    marks: list[Mark]
     headline: str
     standfirst: str
     grades: list[tuple[str, int, str]]
@@ -148,7 +155,12 @@ class Letter:
     lines: list[tuple[str, ...]]
     pairs: list[tuple[str, ...]]
     anchors: dict[str, str]
-    data: dict[str, Any] = field(repr=False)
+    gather_data: Callable[[], dict[str, Any]] = field(repr=False)
+
+    @cached_property
+    def data(self) -> dict[str, Any]:
+        """What the page's script needs."""
+        return self.gather_data()
 
 
 def anchors(ids: Sequence[str]) -> dict[str, str]:
@@ -262,7 +274,8 @@ class _Teller:
             remedies=_remedies(finding),
             scalars=evidence.scalars(finding["evidence"]),
             draw_evidence=lambda: evidence.pictures(finding["evidence"], self.document),
-            draw_close_up=lambda: self.picture([name]) if pictured else Markup(""),
+            pictured=pictured,
+            draw_close_up=lambda: self.picture([name]),
         )
 
     def cause(self, number: int, cause: Mapping[str, Any], *, pictured: bool) -> CauseView:
@@ -286,7 +299,8 @@ class _Teller:
             change_kind=(cause["change"] or {}).get("kind", ""),
             label="Tried" if cause["change"] is None else "Advice" if words.is_advice(cause["change"]) else "Proposed",
             mechanisms=[(name, " ".join(known[name]["mechanism"].split())) for name in checks if name in known],
-            draw_picture=lambda: self.picture(ids) if pictured and len(ids) > 1 else Markup(""),
+            pictured=pictured,
+            draw_picture=lambda: self.picture(ids) if len(ids) > 1 else Markup(""),
             layer=self.layer_of(self.findings[ids[0]]),
             main_layer=self.main_layer(ids),
             shown=places[:SHOWN_PLACES],
@@ -371,6 +385,10 @@ def _net_windows(shapes: BoardShapes) -> list[list[Any]]:
 def _walks(shapes: BoardShapes) -> dict[str, list[Any]]:
     """By net its ways: [from, to, length in mm, stretches], a stretch as [kind, layer, length in mm, ohm, reference,
     its layer, lines]; lines in drawing units."""
+    lines = [line for ways in shapes.drawing.walks.values() for way in ways for s in way.stretches for line in s.lines]
+    values = units(np.concatenate(lines)).ravel().tolist() if lines else []
+    ends = (2 * np.cumsum([len(line) for line in lines])).tolist()
+    drawn = (values[begin:end] for begin, end in zip([0, *ends], ends, strict=False))
     return {
         net: [
             [
@@ -380,7 +398,7 @@ def _walks(shapes: BoardShapes) -> dict[str, list[Any]]:
                 [
                     [
                         *(s.kind, s.layer, round(s.length_mm, 3), None if s.z_ohm is None else round(s.z_ohm, 1)),
-                        *(s.reference, s.reference_layer, [units(line).ravel().tolist() for line in s.lines]),
+                        *(s.reference, s.reference_layer, [next(drawn) for _ in s.lines]),
                     ]
                     for s in way.stretches
                 ],
@@ -546,10 +564,10 @@ def _pair_rows(document: Mapping[str, Any]) -> list[tuple[str, ...]]:
     return rows
 
 
-def compose(document: Mapping[str, Any], shapes: BoardShapes, pictured: int = SHOWN_CAUSES) -> Letter:
-    """The letter of a result document. pictured : how many causes get pictures of the board."""
+def compose(document: Mapping[str, Any], shapes: BoardShapes) -> Letter:
+    """The letter of a result document."""
     teller = _Teller(document, shapes)
-    views = [teller.cause(n, c, pictured=n <= pictured) for n, c in enumerate(document["causes"], start=1)]
+    views = [teller.cause(n, c, pictured=n <= SHOWN_CAUSES) for n, c in enumerate(document["causes"], start=1)]
     by_id = {c["id"]: v for c, v in zip(document["causes"], views, strict=True)}
     by_standing: dict[str, list[CauseView]] = {standing: [] for standing in STANDINGS}
     for cause, view in zip(document["causes"], views, strict=True):
@@ -571,6 +589,8 @@ def compose(document: Mapping[str, Any], shapes: BoardShapes, pictured: int = SH
     coverage, good = _coverage(document)
     plural = {"change it": "to change", "improve it": "to improve", "watch it": "to watch"}
     return Letter(
+        shapes=shapes,
+        marks=teller.marks,
         headline=words.headline(document),
         standfirst=words.standfirst(document),
         grades=[(grade, n, plural[grade]) for grade, n in words.grade_counts(document)],
@@ -596,5 +616,5 @@ def compose(document: Mapping[str, Any], shapes: BoardShapes, pictured: int = SH
         lines=_line_rows(document),
         pairs=_pair_rows(document),
         anchors=teller.anchors,
-        data=_data(document, teller),
+        gather_data=lambda: _data(document, teller),
     )

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from quietcopper.report.pictures import dot_svg, marks, scale_bar
+from quietcopper.report.pictures import Mark, dot_svg, scale_bar
 from quietcopper.report.safe import Markup
 from quietcopper.report.svg import UNITS_PER_MM, BoardShapes, Box, Floats, dots, path, shape_paths, units
 
@@ -44,10 +44,10 @@ def moved_apart(points: Floats, low: Floats, high: Floats) -> Floats:
 
 
 def _discs(
-    document: Mapping[str, Any], shapes: BoardShapes, causes: Sequence[int], box: Box, px_per_mm: float
+    document: Mapping[str, Any], marks: Sequence[Mark], causes: Sequence[int], box: Box, px_per_mm: float
 ) -> list[Markup]:
     """Dots at the places of causes (rows of the document's list), and a numbered disc near the worst of each."""
-    placed = {f["id"]: mark for f, mark in zip(document["findings"], marks(document, shapes), strict=True)}
+    placed = {f["id"]: mark for f, mark in zip(document["findings"], marks, strict=True)}
     still = f"scale({UNITS_PER_MM / px_per_mm:.4g})"
     places = [[placed[i] for i in document["causes"][c]["findings"]] for c in causes]
     out = [dot_svg(mark, still) for group in reversed(places) for mark in reversed(group)]
@@ -69,7 +69,9 @@ def _discs(
     return out
 
 
-def overview_svg(document: Mapping[str, Any], shapes: BoardShapes, layer: int, causes: Sequence[int]) -> Markup:
+def overview_svg(
+    document: Mapping[str, Any], marks: Sequence[Mark], shapes: BoardShapes, layer: int, causes: Sequence[int]
+) -> Markup:
     """One layer over its hatched reference; discs with the numbers of causes, dots at all their places."""
     whole = shapes.box
     px = (WIDTH_PX - 2 * MARGIN_PX) / max(whole.width, whole.height)
@@ -97,6 +99,6 @@ def overview_svg(document: Mapping[str, Any], shapes: BoardShapes, layer: int, c
         areas=shape_paths(drawn.areas, sag),
         copper=copper,
         holes=Markup("").join(dots(holes[:, :2], holes[:, 2], "hole")) if len(holes) <= MOST_SHAPES else "",
-        discs=Markup("").join(_discs(document, shapes, causes, box, px)),
+        discs=Markup("").join(_discs(document, marks, causes, box, px)),
         bar=scale_bar(box, px),
     )

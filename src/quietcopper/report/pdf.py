@@ -90,10 +90,10 @@ def _headed(heading: str, views: Sequence[CauseView]) -> list[tuple[str, CauseVi
 class _Composer:
     """Turns the page's views into the template's data."""
 
-    def __init__(self, document: Mapping[str, Any], drawing: Drawing) -> None:
+    def __init__(self, document: Mapping[str, Any], drawing: Drawing, letter: Letter | None = None) -> None:
         self.document = document
-        self.shapes = BoardShapes(drawing)
-        self.letter: Letter = compose(document, self.shapes, FULL_CAUSES)
+        self.letter = letter or compose(document, BoardShapes(drawing))
+        self.shapes = self.letter.shapes
         self.pictures = Pictures()
         self.findings = {f["id"]: f for f in document["findings"]}
         self.outlooks: list[Outlook | None] = [
@@ -205,7 +205,7 @@ class _Composer:
         caption = f"{name}{over}, seen from the side of layer 1."
         if causes:
             caption += " Numbers are the causes, each at its worst place; dots are their other places."
-        picture = self.pictures.add(overview_svg(self.document, self.shapes, layer, causes))
+        picture = self.pictures.add(overview_svg(self.document, self.letter.marks, self.shapes, layer, causes))
         return picture and {**picture, "caption": caption}
 
     def row(self, place: PlaceView, common: str) -> Data:
@@ -231,16 +231,16 @@ class _Composer:
         """The board picture of a cause and the evidence of its worst place."""
         worst = view.shown[0]
         out = []
-        board = view.picture or worst.close_up
-        if board:
+        pictured = view.number <= FULL_CAUSES
+        if pictured:
             text = (
                 f"The places of this cause on layer {view.main_layer + 1}; the reference is hatched."
                 if view.picture
                 else f"Place {worst.number} on layer {view.layer + 1}; the reference is hatched."
             )
-            out.append((board, text))
+            out.append((view.picture or worst.close_up, text))
         drawn = [(picture.svg, picture.caption) for picture in worst.pictures[:DRAWN_EVIDENCE]]
-        if not drawn and view.picture and worst.close_up:
+        if not drawn and pictured and view.picture:
             drawn.append((worst.close_up, f"Place {worst.number}"))
         one = len(view.shown) == 1
         out += [(svg, caption if one else f"{caption} (place {worst.number})") for svg, caption in drawn]
@@ -411,16 +411,18 @@ class _Composer:
         }
 
 
-def render_pdf(document: Mapping[str, Any], drawing: Drawing) -> bytes:
+def render_pdf(document: Mapping[str, Any], drawing: Drawing, letter: Letter | None = None) -> bytes:
     """The letter as PDF. The same document and drawing give the same bytes with the same version of typst.
 
-    Raises CallError where it cannot be set.
+    letter : what `compose` made of them, where that is there already. Raises CallError where it cannot be set.
     """
-    composer = _Composer(document, drawing)
+    composer = _Composer(document, drawing, letter)
     data = composer.data()
     return compile_pdf("letter.typ", data, composer.pictures.files)
 
 
-def write_pdf(document: Mapping[str, Any], drawing: Drawing, path: Path | str) -> None:
+def write_pdf(
+    document: Mapping[str, Any], drawing: Drawing, path: Path | str, letter: Letter | None = None
+) -> None:  # fmt: skip
     """Write `review.pdf`, whole or not at all."""
-    write_whole(path, render_pdf(document, drawing))
+    write_whole(path, render_pdf(document, drawing, letter))

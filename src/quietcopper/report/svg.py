@@ -11,6 +11,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -33,22 +34,35 @@ def units(points: Any) -> NDArray[np.int64]:
 
 def path(lines: Iterable[Any], *, closed: bool = False) -> str:
     """Path data through each run of mm points; an open run that begins where the last one ended continues it."""
-    runs = [run for run in lines if len(run)]
+    runs = [np.asarray(run, dtype=np.float64)[:, :2] for run in lines if len(run)]
     if not runs:
         return ""
-    points = units(np.concatenate([np.asarray(run, dtype=np.float64)[:, :2] for run in runs]))
-    ends = np.cumsum([len(run) for run in runs])
+    return _path(np.concatenate(runs), [len(run) for run in runs], closed)
+
+
+def ring_path(polygons: NDArray[np.object_]) -> str:
+    """Path data of the rings of polygons that are not empty, shape (n,)."""
+    rings = shapely.get_rings(polygons)
+    return _path(shapely.get_coordinates(rings), shapely.get_num_coordinates(rings), True) if len(rings) else ""
+
+
+def _path(places: Floats, lengths: Sequence[int] | NDArray[np.int32], closed: bool) -> str:
+    """Path data through the mm points (n, 2) of runs of these lengths, one after the other."""
+    points = units(places)
+    ends = np.cumsum(lengths)
+    begins = np.concatenate([[0], ends[:-1]])
     step = np.diff(points, axis=0, prepend=points[:1])
     moves = (step[:, 0] != 0) | (step[:, 1] != 0)
-    moves[[0, *ends[:-1].tolist()]] = False  # a run's first point is no step
+    moves[begins] = False  # a run's first point is no step
     numbers = list(map(str, step[moves].ravel().tolist()))
     steps_before = 2 * np.cumsum(moves)
-    corners = zip([0, *ends[:-1].tolist()], (ends - 1).tolist(), steps_before[ends - 1].tolist(), strict=True)
+    corners = zip(
+        points[begins].tolist(), points[ends - 1].tolist(), steps_before[ends - 1].tolist(), strict=True
+    )  # fmt: skip
     out: list[str] = []
     last: list[int] | None = None
     done = 0
-    for begin, end, until in corners:
-        first, final = points[begin].tolist(), points[end].tolist()
+    for first, final, until in corners:
         back = 2 if closed and until > done and final == first else 0
         # a zero-length line still shows its round ends
         lead = "l" if first == last and not closed else f"M{first[0]} {first[1]}l"
@@ -92,8 +106,7 @@ def shape_paths(shapes: Any, sag_mm: float = SAG_MM) -> str:
     """Path data of polygons and multipolygons, holes included, thinned to `sag_mm`."""
     parts = shapely.get_parts(shapely.simplify(np.asarray(shapes, dtype=object), sag_mm, preserve_topology=False))
     parts = parts[(shapely.get_type_id(parts) == 3) & ~shapely.is_empty(parts)]
-    rings, _ = shapely.get_rings(parts, return_index=True)
-    return path((shapely.get_coordinates(ring) for ring in rings), closed=True)
+    return ring_path(parts)
 
 
 @dataclass(frozen=True)
@@ -292,36 +305,27 @@ def geometry_paths(shape: Mapping[str, Any] | None) -> tuple[str, str]:
     return "", ""
 
 
-_DEPTH = {"MultiPoint": 0, "LineString": 0, "LinearRing": 0, "MultiLineString": 1, "Polygon": 1, "MultiPolygon": 2}
-
-
 def geometry_box(shape: Mapping[str, Any] | None, at: Sequence[float]) -> Box:
     """Window around a finding's shape and point."""
-    points: list[Floats] = [np.asarray(at, dtype=np.float64)[None, :2]]
+    x, y = zip(at[:2], *_rim(shape), strict=False)
+    return Box(float(min(x)), float(min(y)), float(max(x)), float(max(y)))
 
-    def walk(item: Sequence[Any], depth: int) -> None:
-        if not item:
-            return
-        if depth == 0:
-            points.append(np.asarray(item, dtype=np.float64).reshape(len(item), -1)[:, :2])
-        else:
-            for part in item:
-                walk(part, depth - 1)
 
-    def gather(geometry: Mapping[str, Any]) -> None:
-        for part in geometry.get("geometries", ()):
-            gather(part)
-        kind = geometry["type"]
-        if kind == "Point":
-            walk([geometry["coordinates"]], 0)
-        elif kind != "GeometryCollection":
-            walk(geometry["coordinates"], _DEPTH[kind])
-
-    if shape is not None:
-        gather(shape)
-    every = np.concatenate(points)
-    low, high = every.min(axis=0), every.max(axis=0)
-    return Box(float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+def _rim(shape: Mapping[str, Any] | None) -> list[Sequence[float]]:
+    """Points of a document's shape, of its surfaces those of the outer rims."""
+    if shape is None:
+        return []
+    kind = shape["type"]
+    if kind == "GeometryCollection":
+        return [point for part in shape["geometries"] for point in _rim(part)]
+    coordinates = shape["coordinates"]
+    if kind == "Point":
+        return [coordinates]
+    if kind == "Polygon":
+        return list(chain.from_iterable(coordinates[:1]))
+    if kind == "MultiPolygon":
+        return [point for rings in coordinates for point in chain.from_iterable(rings[:1])]
+    return list(chain.from_iterable(coordinates)) if kind == "MultiLineString" else coordinates
 
 
 def joined(boxes: Sequence[Box]) -> Box:
