@@ -173,10 +173,11 @@ def _look_and(
         partial(_look, view, some, group.tells if tell else {}, progress, os.getpid())
         for some, group in _grouped(checks)
     ]
-    pieces: list[Callable[[], object]] = [*groups, *also.values()]
+    first = len(GROUPS)  # what takes long before the checks that go singly, which even out who ends last
+    pieces: list[Callable[[], object]] = [*groups[:first], *also.values(), *groups[first:]]
     done = spread(pieces)
-    shares = cast(list[_Share], done[: len(groups)])
-    told = dict(zip(also, done[len(groups) :], strict=True))
+    told = dict(zip(also, done[first : first + len(also)], strict=True))
+    shares = cast(list[_Share], [*done[:first], *done[first + len(also) :]])
     said: dict[str, Said] = {}
     for share in shares:
         said |= share.said
