@@ -135,16 +135,21 @@ class Profiles:
         self._runs = order.astype(np.int32)
         self._first = np.searchsorted(view.runs.trace[order], np.arange(len(view.board.traces) + 1))
 
-    def ready(self, nets: Sequence[int], beside: Callable[[], object] = lambda: None) -> None:
-        """Work out the profiles of many nets, shared out between processes. beside : done in this one meanwhile"""
+    def ready(self, nets: Sequence[int], beside: Sequence[Callable[[], object]]) -> list[Any]:
+        """Work out the profiles of many nets, shared out between processes.
+
+        beside : other work to share out with it, its first piece for this process; returned is what it gives
+        """
         ways_ready(self._view.board, self._view.copper)
         _ = self._view.line_table, self._view.part_kinds, self._before, self._pads, self._antipads, self._grounds
         new = [net for net in nets if net not in self._known]
         shares = [new[first::SHARES] for first in range(min(SHARES, len(new)))]
-        pieces: list[Callable[[], object]] = [beside]
+        pieces: list[Callable[[], object]] = [*beside]
         pieces += [lambda share=share: [self.of(net) for net in share] for share in shares]  # type: ignore[misc]
-        for share, found in zip(shares, spread(pieces)[1:], strict=True):
+        done = spread(pieces)
+        for share, found in zip(shares, done[len(beside) :], strict=True):
             self._known |= zip(share, cast(list[tuple[Profile, ...]], found), strict=True)
+        return done[: len(beside)]
 
     def of(self, net: int) -> tuple[Profile, ...]:
         """From the driving pin to each other pin of a net; of a net without two pins, its longest way.

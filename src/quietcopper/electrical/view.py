@@ -421,5 +421,5 @@ LIGHT_STAGES: tuple[tuple[str, Callable[[View], object]], ...] = (
 FIRST_STAGES: tuple[tuple[str, Callable[[View], object]], ...] = (
     *LIGHT_STAGES,
     ("connected copper", lambda view: view.copper),
-    ("references", lambda view: (view.runs, view.gaps, view.layer_changes)),
+    ("references", lambda view: view.runs),
 )

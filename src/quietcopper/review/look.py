@@ -31,9 +31,11 @@ log = logging.getLogger(__name__)
 
 
 def _ways_and_planes(view: View) -> None:
-    """What several checks, and the page, ask of every line and plane."""
+    """What several checks, and the page, ask of every line and plane; gaps and layer changes along with it."""
     lines = [net for net in np.unique(view.runs.net).tolist() if view.roles[net].kind == SIGNAL]
-    view.profiles.ready(lines, beside=lambda: view.plane_pairs)
+    _, view.gaps, view.layer_changes = view.profiles.ready(
+        lines, [lambda: view.plane_pairs, lambda: view.gaps, lambda: view.layer_changes]
+    )
 
 
 LATER_STAGES: tuple[tuple[str, Callable[[View, tuple[Check, ...]], object]], ...] = (
