@@ -65,6 +65,16 @@ def test_does_what_its_python_does_and_is_kept(folder: Path) -> None:
     assert len(list(folder.iterdir())) == 1
 
 
+def test_what_was_damaged_is_compiled_anew(folder: Path) -> None:
+    _call()
+    (file,) = folder.iterdir()
+    whole = file.read_bytes()
+    file.write_bytes(whole[:-200])
+    _filled._entry = None  # type: ignore[attr-defined]
+    assert _call()[1] == pytest.approx([1.0, 6.0, 25.0])
+    assert file.stat().st_size > len(whole) - 200
+
+
 def test_compiled_anew_when_a_constant_changes(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     _call()
     monkeypatch.setitem(_weighted.function.__globals__, "FACTOR", 10.0)  # type: ignore[attr-defined]

@@ -143,6 +143,7 @@ class Kernel:
         return bytes(_target_machine().emit_object(module))
 
 
+_SEAL = 16  # bytes before an object file by which damage to it is seen
 _OF_NUMBA = "NRT_Allocate", "NRT_MemInfo_alloc", "NRT_MemInfo_new", "numba_", "Py"
 # Arrays that kernels are given belong to nobody: what would free them is named in the code and never called.
 _NEVER_CALLED = "define void @NRT_MemInfo_call_dtor(ptr %0) { ret void }"
@@ -168,19 +169,26 @@ def _argument(text: str) -> tuple[np.dtype[Any], int]:
 
 
 def _kept(name: str) -> bytes | None:
+    """What was kept under this name, unless it was damaged since."""
     for folder in _folders():
         try:
-            return (folder / name).read_bytes()
+            sealed = (folder / name).read_bytes()
         except OSError:
             continue
+        if _seal(sealed[_SEAL:]) == sealed[:_SEAL]:
+            return sealed[_SEAL:]
     return None
+
+
+def _seal(data: bytes) -> bytes:
+    return hashlib.blake2b(data, digest_size=_SEAL).digest()
 
 
 def _keep(name: str, data: bytes) -> None:
     for folder in _folders():
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            write_whole(folder / name, data)
+            write_whole(folder / name, _seal(data) + data)
             return
         except OSError:
             continue
@@ -188,8 +196,11 @@ def _keep(name: str, data: bytes) -> None:
 
 def _folders() -> tuple[Path, ...]:
     """Where object files are kept: beside the package's compiled Python, else in the user's cache."""
-    user = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
-    return Path(__file__).parent / "__pycache__", Path(user) / "quietcopper"
+    beside, user = (
+        Path(__file__).parent / "__pycache__",
+        os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache"),
+    )
+    return (beside, Path(user) / "quietcopper") if os.path.isabs(user) else (beside,)  # not everyone has a home
 
 
 @cache
