@@ -128,9 +128,11 @@ def _first_look(board: Path, settings: Path | None, stackup: Path | None) -> tup
 
     began, said = time.perf_counter(), Settings()
     if settings is not None:
-        from quietcopper.checks import allowance_defaults
+        said = load_settings(settings)
+        if said.allowances:  # only then, for it loads all checks
+            from quietcopper.checks import allowance_defaults
 
-        said = load_settings(settings, allowance_defaults())
+            said = load_settings(settings, allowance_defaults())
     view = View(reading.read(board, said, stackup), said)
     seconds = {"reading": time.perf_counter() - began}
     return view.prepare(seconds, lightly=True), seconds

@@ -84,12 +84,14 @@ def _free_spot(at: Floats, extent: Floats, radius: float, taken: Floats) -> Floa
     """Box (x0, y0, x1, y1) of that extent near a ring where it meets nothing that stands there already."""
     # outward from the ring's rim, and then by what the box itself extends that way
     own = np.sign(_AWAY) * np.abs(_AWAY).clip(0.35) * extent / 2
+    farthest = radius * (1 + max(REACHES)) + extent
+    taken = taken[((taken[:, :2] < at + farthest) & (taken[:, 2:] > at - farthest)).all(axis=1)]
     for reach in REACHES:
         middle = at + _AWAY * radius * (1 + reach) + own
         boxes = np.concatenate([middle - extent / 2, middle + extent / 2], axis=1)
-        low, high = boxes[:, None, :2], boxes[:, None, 2:]
-        apart = (taken[:, :2] >= high).any(axis=2) | (taken[:, 2:] <= low).any(axis=2)
-        free = np.flatnonzero(np.all(apart, axis=1))
+        x0, y0, x1, y1 = boxes.T[:, :, None]
+        apart = (taken[:, 0] >= x1) | (taken[:, 1] >= y1) | (taken[:, 2] <= x0) | (taken[:, 3] <= y0)
+        free = np.flatnonzero(apart.all(axis=1))
         if len(free):
             return boxes[free[0]]
     return boxes[-1]
