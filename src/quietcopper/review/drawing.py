@@ -7,7 +7,6 @@ import shapely
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
-from shapely.geometry.base import BaseGeometry
 
 from quietcopper.board import Board
 from quietcopper.board.model import Ints, Shapes
@@ -16,13 +15,24 @@ from quietcopper.findings.model import discs
 from quietcopper.units import MM
 
 
-def _rings(shape: BaseGeometry) -> list[list[NDArray[np.float64]]]:
-    """Polygons of a shape, each a list of rings in mm, outer first."""
-    polygons = [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon" and not p.is_empty]
-    return [[np.asarray(r.coords)[:, :2] / MM for r in (p.exterior, *p.interiors)] for p in polygons]
+def _runs(lines: Shapes) -> list[NDArray[np.float64]]:
+    """The points (n, 2) of lines or rings in mm."""
+    points, ends = shapely.get_coordinates(lines) / MM, np.cumsum(shapely.get_num_coordinates(lines)).tolist()
+    return [points[begin:end] for begin, end in zip([0, *ends], ends, strict=False)]
 
 
-def _apart(nets: Ints, shapes: Shapes) -> list[tuple[int, BaseGeometry]]:
+def _rings(shapes: Shapes) -> tuple[list[list[NDArray[np.float64]]], Ints]:
+    """Polygons of shapes, each a list of rings in mm, outer first, and the row of the shape that each belongs to."""
+    parts, row = shapely.get_parts(shapes, return_index=True)
+    solid = (shapely.get_type_id(parts) == shapely.GeometryType.POLYGON) & ~shapely.is_empty(parts)
+    rings, of = shapely.get_rings(parts[solid], return_index=True)
+    out: list[list[NDArray[np.float64]]] = [[] for _ in range(np.count_nonzero(solid))]
+    for polygon, ring in zip(of.tolist(), _runs(rings), strict=True):
+        out[polygon].append(ring)
+    return out, row[solid]
+
+
+def _apart(nets: Ints, shapes: Shapes) -> tuple[Ints, Shapes]:
     """Pads with their nets; those of one net that overlap in more than a line are one: a picture that fills by the
     even-odd rule would show nothing where two lie on each other. Discs stay as they are, which are drawn as dots."""
     odd = np.flatnonzero(~discs(shapes))
@@ -31,10 +41,11 @@ def _apart(nets: Ints, shapes: Shapes) -> list[tuple[int, BaseGeometry]]:
     one, two = odd[one[same]], odd[two[same]]
     count = len(shapes)
     group = connected_components(coo_array((np.ones(len(one)), (one, two)), shape=(count, count)), directed=False)[1]
-    out = {int(group[i]): (int(nets[i]), shapes[i]) for i in range(count)}
+    first = np.unique(group, return_index=True)[1]  # groups are numbered in the order of their first pads
+    out = shapes[first]
     for several in np.unique(group[one]).tolist():
-        out[several] = (out[several][0], shapely.union_all(shapes[group == several]))
-    return list(out.values())
+        out[several] = shapely.union_all(shapes[group == several])
+    return nets[first], out
 
 
 def draw(board: Board) -> Drawing:
@@ -44,22 +55,23 @@ def draw(board: Board) -> Drawing:
         areas = board.areas.take(board.areas.layer == index)
         traces = board.traces.take(board.traces.layer == index)
         pads = board.pads.take(board.pads.layer == index)
-        area_rings = [(ring, int(net)) for net, s in zip(areas.net, areas.shape, strict=True) for ring in _rings(s)]
-        pad_rings = [(ring, net) for net, s in _apart(pads.net, pads.shape) for ring in _rings(s)]
+        area_rings, area = _rings(areas.shape)
+        pad_nets, pad_shapes = _apart(pads.net, pads.shape)
+        pad_rings, pad = _rings(pad_shapes)
         layers.append(
             DrawnLayer(
                 name=layer.name,
-                areas=[ring for ring, _ in area_rings],
-                area_nets=[net for _, net in area_rings],
-                traces=[np.asarray(line.coords) / MM for line in traces.lines],
+                areas=area_rings,
+                area_nets=areas.net[area].tolist(),
+                traces=_runs(traces.lines),
                 trace_widths=(traces.width / MM).tolist(),
                 trace_nets=traces.net.tolist(),
-                pads=[ring for ring, _ in pad_rings],
-                pad_nets=[net for _, net in pad_rings],
+                pads=pad_rings,
+                pad_nets=pad_nets[pad].tolist(),
             )
         )
     return Drawing(
-        outline=_rings(board.outline),
+        outline=_rings(np.array([board.outline]))[0],
         layers=layers,
         holes=np.stack([board.vias.x, board.vias.y, board.vias.drill], -1) / MM,
         parts=[
