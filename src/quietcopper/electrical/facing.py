@@ -15,6 +15,7 @@ from quietcopper.electrical.laminate import sheets_between
 from quietcopper.electrical.tiles import Index, LayerCopper, area_layers, layer_copper
 from quietcopper.units import EPS0
 
+ALL = 1e-12  # of an area; what lacks less is rounding
 SMALLEST = 1e-8  # m2; a facing area below 0.01 mm² is the rim of an opening
 
 
@@ -27,6 +28,7 @@ class Facing(Table):
     distance : dielectric (and copper layers, filled with dielectric, between), m; er : of the sheets in series
     capacitance : eps0·er·area/distance, F, without fringes
     between : the copper layers between the two, without filled copper at that place, as a tuple of indices
+    whole : shape of the one that faces the other all over, None where neither does
     """
 
     upper: Ints = column(np.int32)
@@ -39,16 +41,18 @@ class Facing(Table):
     capacitance: Floats = column(np.float64)
     between: Shapes = column(object)
     tiles: Shapes = column(object)
+    whole: Shapes = column(object)
 
     @cached_property
-    def _united(self) -> dict[int, BaseGeometry]:
+    def _shapes(self) -> dict[int, BaseGeometry]:
         return {}
 
     def shape(self, row: int) -> BaseGeometry:
         """Where the two of a row face each other, as polygons."""
-        if row not in self._united:  # few are asked for, and uniting takes most of the time
-            self._united[row] = shapely.union_all(self.tiles[row])
-        return self._united[row]
+        if row not in self._shapes:  # few are asked for
+            whole = self.whole[row]
+            self._shapes[row] = shapely.union_all(self.tiles[row]) if whole is None else whole
+        return self._shapes[row]
 
 
 def facing_areas(board: Board) -> Facing:
@@ -86,7 +90,9 @@ def _overlaps(shapes: Shapes, other: LayerCopper) -> tuple[Index, Index, Shapes]
     mine, theirs = mine[meet], theirs[meet]
     order = np.lexsort((theirs, mine))
     mine, theirs = mine[order], theirs[order]
-    met = shapely.intersection(shapes[mine], other.tiles[theirs])
+    met = shapes[mine]
+    differ = ~shapely.equals_exact(met, other.tiles[theirs])  # planes with the same openings are tiled alike
+    met[differ] = shapely.intersection(met[differ], other.tiles[theirs][differ])
     keep = shapely.area(met) > 0
     return mine[keep], theirs[keep], met[keep]
 
@@ -134,5 +140,7 @@ def _rows(
             continue
         ends = int(copper.rows[mine[a]]), int(other.rows[theirs[a]]), upper, lower
         capacitance = EPS0 * er * area / distance
-        out.append((*ends, area, distance, er, capacitance, tuple(range(upper + 1, lower)), met[a:b]))
+        sides = ((copper.sizes[mine[a]], copper.shapes[mine[a]]), (other.sizes[theirs[a]], other.shapes[theirs[a]]))
+        whole = next((shape for size, shape in sides if abs(area - size) < ALL * size), None)
+        out.append((*ends, area, distance, er, capacitance, tuple(range(upper + 1, lower)), met[a:b], whole))
     return out
