@@ -14,6 +14,7 @@ $(STAMP): pyproject.toml
 	  $(PYTHON) -c 'import ensurepip' 2>/dev/null || { echo "python3 lacks venv: apt-get install python3-venv" >&2; exit 2; }; \
 	  $(PYTHON) -m venv .venv && $(PY) -m pip install -q -U "pip>=25.1" && $(PY) -m pip install -q -e . --group test --group lint; \
 	fi
+	@$(PY) -m quietcopper.fields.ahead
 	@touch $@
 
 demo: $(STAMP) ## write the bundled example, review both revisions, compare them (demo-review/)

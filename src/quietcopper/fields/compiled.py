@@ -27,6 +27,9 @@ _CTYPES = {"float64": ctypes.c_double, "int64": ctypes.c_int64}
 _WELL = 0  # what a compiled function reports when it ended well
 
 
+KERNELS: list[Kernel] = []  # those that can be called, of all modules that were loaded
+
+
 class Kernel:
     """A function that is compiled where it is first called. It writes its results into arrays that it is given: in it
     no arrays are made, and nothing is returned. It may call other kernels.
@@ -42,15 +45,22 @@ class Kernel:
         self.arguments = [_argument(text) for text in signature.split(", ")] if signature else []
         self.options = options
         self._entry: Callable[..., int] | None = None
+        if signature is not None:
+            KERNELS.append(self)
 
     @property
     def name(self) -> str:
         return f"{self.function.__module__.rpartition('.')[2]}.{self.function.__name__.strip('_')}"
 
-    def __call__(self, *args: Any) -> None:
-        """Raises TypeError where an argument has not the type of the signature, RuntimeError where the kernel fails."""
+    def load(self) -> Callable[..., int]:
+        """Load its machine code, which is compiled where none is kept."""
         if self._entry is None:
             self._entry = self._loaded()
+        return self._entry
+
+    def __call__(self, *args: Any) -> None:
+        """Raises TypeError where an argument has not the type of the signature, RuntimeError where the kernel fails."""
+        entry = self.load()
         flat: list[Any] = []
         for value, (dtype, axes) in zip(args, self.arguments, strict=True):
             if not axes:
@@ -61,7 +71,7 @@ class Kernel:
             flat.append(value.__array_interface__["data"][0])
             flat.extend(value.shape)
         nothing = ctypes.byref(ctypes.c_void_p())  # where results and errors would be put
-        if self._entry(nothing, nothing, *flat) != _WELL:
+        if entry(nothing, nothing, *flat) != _WELL:
             raise RuntimeError(f"{self.name} failed")
 
     def _loaded(self) -> Callable[..., int]:
