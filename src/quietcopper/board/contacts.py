@@ -112,8 +112,8 @@ def contacts(board: Board, elements: Elements) -> tuple[Ints, Ints]:
         near = shapely.dwithin(core[i], core[j], half[i] + half[j] + TOUCH)
         found.append(np.stack([owner[i][near], owner[j][near]]))
     found.append(_hole_pads(board, elements))
-    pairs = np.sort(np.concatenate(found, axis=1), axis=0)
-    a, b = np.unique(pairs, axis=1) if pairs.size else pairs
+    pairs = np.concatenate(found, axis=1)
+    a, b = np.divmod(np.unique(pairs.min(axis=0) * len(elements) + pairs.max(axis=0)), max(len(elements), 1))
     return a.astype(np.int32), b.astype(np.int32)
 
 

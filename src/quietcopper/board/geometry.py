@@ -46,6 +46,12 @@ def within(
     return row[order], other[order]
 
 
+def boxes(shapes: NDArray[np.object_], margin: float | NDArray[np.float64]) -> NDArray[np.object_]:
+    """The bounding boxes of shapes (n,), larger on all sides by a margin, m, of all or of each."""
+    west, south, east, north = shapely.bounds(shapes).T
+    return np.asarray(shapely.box(west - margin, south - margin, east + margin, north + margin))
+
+
 def tiles(shape: BaseGeometry, vertices: int = 96, smallest: float = 0.2e-3) -> list[Polygon]:
     """A polygon cut into polygons of at most about `vertices` vertices, by halving its box across the longer side.
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import heapq
+import math
 from collections import defaultdict
 from dataclasses import dataclass
 from itertools import pairwise
@@ -154,18 +155,24 @@ def _lines(board: Board, ways: list[_Way]) -> NDArray[np.object_]:
     start = np.array([edge.start for edge in edges], dtype=np.float64)
     stop = np.array([edge.stop for edge in edges], dtype=np.float64)
     pieces = stretch_lines(board.traces, trace, start, stop)
-    out = np.empty(len(ways), dtype=object)
+    points: list[NDArray[np.float64]] = []
+    rows = []
     at = 0
+    corners, of_piece = shapely.get_coordinates(pieces, return_index=True)
+    every = np.split(corners, np.flatnonzero(np.diff(of_piece)) + 1)
     for i, way in enumerate(ways):
-        points: list[NDArray[np.float64]] = []
+        last = None
         for _, backwards in way.edges:
-            one = shapely.get_coordinates(pieces[at])
-            one = one[::-1] if backwards else one
-            meets = bool(points) and float(np.hypot(*(points[-1][-1] - one[0]))) <= TOUCH
-            points.append(one[1:] if meets else one)
+            one = every[at][::-1] if backwards else every[at]
+            if last is not None and math.hypot(*(last - one[0])) <= TOUCH:
+                one = one[1:]
+            points.append(one)
+            rows.append(np.full(len(one), i))
+            last = one[-1] if len(one) else last
             at += 1
-        out[i] = shapely.LineString(np.concatenate(points))
-    return out
+    if not ways:
+        return np.empty(0, dtype=object)
+    return np.asarray(shapely.linestrings(np.concatenate(points), indices=np.concatenate(rows)))
 
 
 def _uncovered_ways(board: Board, copper: LayerCopper, members: Index, chains: Chains) -> list[_Way]:

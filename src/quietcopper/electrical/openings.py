@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from weakref import WeakKeyDictionary
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from quietcopper.board import Board
-from quietcopper.board.model import Bools, Floats, Shapes
+from quietcopper.board.geometry import boxes
+from quietcopper.board.model import Areas, Bools, Floats, Shapes, Vias
 from quietcopper.electrical.copper import barrels
 from quietcopper.electrical.tiles import NEAR, Index, LayerCopper, layer_copper
+
+_known: WeakKeyDictionary[Areas, WeakKeyDictionary[Vias, dict[int, Floats]]] = WeakKeyDictionary()
 
 WIDEST_ANTIPAD = 1e-3  # m, from a hole's wall to the plane; a wider opening is not there for the hole alone
 ANTIPAD_SLACK = 1.5  # an opening out to this many clearances from the hole is its own (square and oblong antipads)
@@ -20,19 +25,26 @@ def clearances(board: Board, holes: Index, layer: int) -> Floats:
     """Distance from each hole's axis to the nearest copper area of another net on a layer, m, shape (n,).
 
     inf where there is none within WIDEST_ANTIPAD of the hole's wall; 0 for a hole that does not pass that layer or is
-    not plated.
+    not plated. Worked out once for each table of areas and of holes.
     """
+    layers = _known.setdefault(board.areas, WeakKeyDictionary()).setdefault(board.vias, {})
+    if layer not in layers:
+        layers[layer] = _clearances(board, layer)
+    return layers[layer][holes]
+
+
+def _clearances(board: Board, layer: int) -> Floats:
     vias, copper = board.vias, layer_copper(board, layer)
-    out = np.zeros(len(holes))
-    passes = np.flatnonzero(vias.plated[holes] & (vias.first[holes] <= layer) & (vias.last[holes] >= layer))
-    axes = barrels(board)[holes[passes]]
-    reach = WIDEST_ANTIPAD + vias.drill[holes[passes]] / 2
-    hole, piece = copper.tree.query(axes, predicate="dwithin", distance=reach)
-    foreign = copper.nets[copper.owner[piece]] != vias.net[holes[passes[hole]]]
+    out = np.zeros(len(vias))
+    passes = np.flatnonzero(vias.plated & (vias.first <= layer) & (vias.last >= layer))
+    axes = barrels(board)[passes]
+    reach = WIDEST_ANTIPAD + vias.drill[passes] / 2
+    hole, piece = copper.tree.query(boxes(axes, reach))
+    foreign = copper.nets[copper.owner[piece]] != vias.net[passes[hole]]
     hole, piece = hole[foreign], piece[foreign]
     nearest = np.full(len(passes), np.inf)
     np.minimum.at(nearest, hole, shapely.distance(axes[hole], copper.tiles[piece]))
-    out[passes] = nearest
+    out[passes] = np.where(nearest <= reach, nearest, np.inf)
     return out
 
 
@@ -53,13 +65,19 @@ def in_own_antipad(board: Board, lines: Shapes, nets: Index, layer: int) -> Bool
     hole = plated[hole]
     own = vias.net[hole] == nets[line]
     line, hole = line[own], hole[own]
-    holes, back = np.unique(hole, return_inverse=True)
-    clear = clearances(board, holes, layer)
-    known = np.isfinite(clear[back]) & (clear[back] > 0)
-    line, hole, clear = line[known], hole[known], clear[back][known]
-    discs = shapely.buffer(barrels(board)[hole], ANTIPAD_SLACK * clear + NEAR, quad_segs=32)
-    if not len(line):
+    clear = clearances(board, hole, layer)
+    known = np.isfinite(clear) & (clear > 0)
+    line, hole, clear = line[known], hole[known], clear[known]
+    # most lie in one antipad alone: all their corners nearer to its hole than the sides of its outline are
+    axes, reaches = barrels(board)[hole], ANTIPAD_SLACK * clear + NEAR
+    corners, owner = shapely.get_coordinates(lines[line], return_index=True)
+    farthest = np.zeros(len(line))
+    np.maximum.at(farthest, owner, shapely.distance(shapely.points(corners), axes[owner]))
+    out[line[farthest < reaches * np.cos(np.pi / 128)]] = True
+    rest = ~out[line]
+    if not rest.any():
         return out
+    line, discs = line[rest], shapely.buffer(axes[rest], reaches[rest], quad_segs=32)
     order = np.argsort(line, kind="stable")
     line, discs = line[order], discs[order]
     which, first = np.unique(line, return_index=True)

@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 
 from quietcopper.board import Board
+from quietcopper.board.geometry import boxes
 from quietcopper.board.model import Ints
 from quietcopper.electrical.copper import barrels
 from quietcopper.electrical.openings import ANTIPAD_SLACK, clearances
@@ -62,19 +63,23 @@ def _at_holes(board: Board) -> tuple[Index, Index]:
     tree = shapely.STRtree(traces.lines)
     axes = barrels(board)
     widest = float(traces.width.max()) / 2
-    hole, trace = tree.query(axes[holes], predicate="dwithin", distance=vias.drill[holes] / 2 + widest)
+    hole, trace = tree.query(boxes(axes[holes], vias.drill[holes] / 2 + widest))
     hole = holes[hole]
-    near = shapely.distance(axes[hole], traces.lines[trace]) <= vias.drill[hole] / 2 + traces.width[trace] / 2
-    own = np.flatnonzero((pads.via >= 0) & np.isin(pads.via, holes))
-    pad, pad_trace = tree.query(pads.shape[own], predicate="dwithin", distance=widest)
-    pad = own[pad]
-    touches = traces.layer[pad_trace] == pads.layer[pad]
-    touches &= shapely.distance(pads.shape[pad], traces.lines[pad_trace]) <= traces.width[pad_trace] / 2
-    hole = np.concatenate([hole[near], pads.via[pad[touches]].astype(np.int64)])
-    trace = np.concatenate([trace[near], pad_trace[touches]])
     fits = (traces.net[trace] == vias.net[hole]) & (traces.layer[trace] >= vias.first[hole])
     fits &= traces.layer[trace] <= vias.last[hole]
-    pairs = np.unique(np.stack([hole[fits], trace[fits]], axis=1), axis=0)
+    hole, trace = hole[fits], trace[fits]
+    near = shapely.distance(axes[hole], traces.lines[trace]) <= vias.drill[hole] / 2 + traces.width[trace] / 2
+    own = np.flatnonzero((pads.via >= 0) & np.isin(pads.via, holes))
+    pad, pad_trace = tree.query(boxes(pads.shape[own], widest))
+    pad = own[pad]
+    through = pads.via[pad]
+    fits = (traces.layer[pad_trace] == pads.layer[pad]) & (traces.net[pad_trace] == vias.net[through])
+    fits &= (pads.layer[pad] >= vias.first[through]) & (pads.layer[pad] <= vias.last[through])
+    pad, pad_trace = pad[fits], pad_trace[fits]
+    touches = shapely.distance(pads.shape[pad], traces.lines[pad_trace]) <= traces.width[pad_trace] / 2
+    hole = np.concatenate([hole[near], pads.via[pad[touches]].astype(np.int64)])
+    trace = np.concatenate([trace[near], pad_trace[touches]])
+    pairs = np.unique(np.stack([hole, trace], axis=1), axis=0)
     return pairs[:, 0], pairs[:, 1]
 
 
