@@ -201,7 +201,7 @@ def test_no_board_of_two_layers_is_told_to_be_half_as_thick(fast) -> None:
         b = small_board(layers=layers, ground=(layers,))
         b.trace("CLK", 1, [(5, 15), (45, 15)])
         view = View(b.build(), Settings(nets={"CLK": NetSettings(**fast)}))
-        changes.append(cause_by_height(view, view.board.nets.index("CLK")).change)
+        changes.append(cause_by_height(radiators_of(view), view.board.nets.index("CLK")).change)
     assert changes[0][1] == ""
     assert "four layers" in changes[0][0]
     assert "apart" in changes[1][0]

@@ -142,7 +142,7 @@ def _price(
                 "distance_mm": closest * 1e3,
                 "what": f"contact of {ref}",
             },
-            "spectrum": estimate.spectrum,
+            "spectrum": estimate.chart(),
         },
         range_db=estimate.range_db,
     )

@@ -168,7 +168,7 @@ def _price(view: View, connector: CabledConnector, lines: list[BorderLine]) -> F
             "return_inductance_nh": max(returns.values()) * 1e9,
             "uncovered_mm": uncovered * 1e3,
             "worst_frequency_hz": found.frequency,
-            "spectrum": found.spectrum,
+            "spectrum": found.chart(),
         },
         range_db=(min(*ends, found.excess_db), max(*ends, found.excess_db)) if assumed and len(ends) == 2 else None,
     )

@@ -123,7 +123,7 @@ def _finding(
             "layer_changes_between_the_two": source.exciters,
             "distance_mm": pair.material.spacing / MM,
             "worst_frequency_hz": estimate.frequency,
-            "spectrum": estimate.spectrum,
+            "spectrum": estimate.chart(),
         },
         range_db=estimate.range_db,
     )

@@ -53,12 +53,12 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         way = cause_by_way(view, net, line.length)
         leading = leading_gap(view, open_gaps, line.plane)
         at_gap = cause_of_gap(view, leading) if leading is not None else None
-        cause = hint_of(at_gap) if at_gap else hint_of(cause_by_height(view, net), alone=way)
+        cause = hint_of(at_gap) if at_gap else hint_of(cause_by_height(radiators, net), alone=way)
         if line.beyond > 0.5:
             cause = hint_of(cause_beyond_edge(view, net))
         elif parts[0][0] == BY_TRACE:
             cause = hint_of(way)
-        shape, at, layers = place_of(view, net)
+        shape, at, layers = place_of(radiators, net, estimate.excess_db)
         yield radiation_finding(
             radiators,
             net,

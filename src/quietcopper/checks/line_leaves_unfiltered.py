@@ -104,7 +104,7 @@ def _price(view: View, connector: CabledConnector, line: BorderLine) -> Finding 
         "rise_ns": driver.rise * 1e9,
         "on_the_way": ", ".join(met) or "nothing",
         "worst_frequency_hz": estimate.frequency,
-        "spectrum": estimate.spectrum,
+        "spectrum": estimate.chart(),
     }
     left = after.excess_db if after is not None else float("-inf")
     remedies = [Remedy(change, left)] if left < estimate.excess_db else []

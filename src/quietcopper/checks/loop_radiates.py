@@ -45,7 +45,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
         name = view.board.nets[net]
         gaps = sum(gap.area for gap in line.gaps)
         aside = f", and {gaps * 1e6:.3g} mm² more round gaps" if gaps > 0 else ""
-        shape, at, layers = place_of(view, net)
+        shape, at, layers = place_of(radiators, net, estimate.excess_db)
         yield radiation_finding(
             radiators,
             net,
@@ -56,7 +56,7 @@ def look(view: View) -> Iterator[Finding | Coverage | NotChecked]:
             message=f"{name} runs {engineering(line.length, 'm')} at {engineering(line.height, 'm')} from its "
             f"return{aside}: at most {estimate.words}, {CAUTION}.",
             place=Place(at, shape, layers, (name,)),
-            cause=hint_of(cause_by_height(view, net), alone=cause_by_way(view, net, line.length)),
+            cause=hint_of(cause_by_height(radiators, net), alone=cause_by_way(view, net, line.length)),
             evidence={
                 "length_mm": line.length * 1e3,
                 "height_mm": line.height * 1e3,

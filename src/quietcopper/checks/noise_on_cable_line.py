@@ -167,7 +167,7 @@ def _price(
             "shared_length_mm": length * 1e3,
             "spacing_mm": strongest.spacing * 1e3,
             "worst_frequency_hz": estimate.frequency,
-            "spectrum": estimate.spectrum,
+            "spectrum": estimate.chart(),
             "section": section_picture(strongest.section, (name, other)),
         },
         range_db=estimate.range_db,

@@ -121,7 +121,7 @@ def _finding(view: View, pair: PlanePair, modes: PairModes, source: Excited) -> 
             "capacitors_on_it": len(pair.capacitors),
             "sources_that_excite_it": source.exciters,
             **({"mode": modes.picture(mode)} if view.pictures else {}),
-            "spectrum": estimate.spectrum,
+            "spectrum": estimate.chart(),
         },
         range_db=estimate.range_db,
     )

@@ -147,7 +147,7 @@ def _price(view: View, found: Narrow, rows: Ints, area: int, widest: float, shor
             "plane_inductance_formula_nh": formula * 1e9,
             "plane_inductance_from": "the neck's shape" if solved else "the formula for a long plane",
             "worst_frequency_hz": estimate.frequency,
-            "spectrum": estimate.spectrum,
+            "spectrum": estimate.chart(),
         },
         range_db=estimate.range_db,
     )

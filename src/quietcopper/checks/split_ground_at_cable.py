@@ -189,7 +189,7 @@ def _finding(
             "inductance_nh": ways.inductance * 1e9 if np.isfinite(ways.inductance) else "nothing joins them",
             "capacitance_pf": ways.capacitance * 1e12,
             "worst_frequency_hz": estimate.frequency,
-            "spectrum": estimate.spectrum,
+            "spectrum": estimate.chart(),
         },
         range_db=estimate.range_db,
     )

@@ -190,7 +190,7 @@ def _price(
             "height_mm": float(height.mean()) * 1e3,
             "plane_inductance_nh": inductance * 1e9,
             "worst_frequency_hz": estimate.frequency,
-            "spectrum": estimate.spectrum,
+            "spectrum": estimate.chart(),
         },
         range_db=estimate.range_db,
     )

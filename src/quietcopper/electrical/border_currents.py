@@ -9,13 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
 from quietcopper.board.model import Floats
 from quietcopper.electrical import parts
 from quietcopper.electrical.border import CABLE_COMMON_MODE, CAPACITOR, BorderLine, CabledConnector
-from quietcopper.electrical.emission import FAR_BELOW, FieldEstimate, allowed_field, limit_words
+from quietcopper.electrical.emission import FAR_BELOW, FieldEstimate, allowed_field, chart_points, limit_words
 from quietcopper.electrical.signals import level_by_frequency, slowest_edge
 from quietcopper.electrical.spans import excess_range
 from quietcopper.electrical.tables import Driver
@@ -141,20 +142,24 @@ def _worst(view: View, ref: str, frequency: Floats, current: Floats) -> FieldEst
     allowed = allowed_current(view, ref, frequency)
     worst = int(np.argmax(current / allowed))
     row = row_at(settings.standard, float(frequency[worst]), settings.distance)
-    keep = np.unique(np.r_[np.linspace(0, len(frequency) - 1, min(len(frequency), 60)).astype(int), worst])
     length = settings.connectors.get(ref, {}).get("length")
     cable = f"{float(length):g} m of cable" if length is not None else "a long cable"
+
+    def chart() -> dict[str, Any]:
+        keep = chart_points(len(frequency), worst)
+        return {
+            "frequency_hz": frequency[keep].tolist(),
+            "level_dbua": (20 * np.log10(np.maximum(current[keep], 1e-15) / 1e-6)).tolist(),
+            "limit_dbua": (20 * np.log10(allowed[keep] / 1e-6)).tolist(),
+            "limit_name": f"what {ref}'s cable may carry",
+        }
+
     return FieldEstimate(
         float(frequency[worst]),
         float(current[worst]),
         float(allowed[worst]),
         f"current with which {cable} makes the limit of {limit_words(settings)} ({row.clause})",
-        {
-            "frequency_hz": frequency[keep].tolist(),
-            "level_dbua": (20 * np.log10(np.maximum(current[keep], 1e-15) / 1e-6)).tolist(),
-            "limit_dbua": (20 * np.log10(allowed[keep] / 1e-6)).tolist(),
-            "limit_name": f"what {ref}'s cable may carry",
-        },
+        chart,
     )
 
 

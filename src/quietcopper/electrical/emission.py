@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from quietcopper.board.model import Floats
 from quietcopper.electrical.families import RADIO, name_family
@@ -32,7 +34,13 @@ def carries_radio(view: View, net: int) -> bool:
 
 def allowed_field(settings: Settings, frequency: Floats) -> Floats:
     """The radiated limit at the settings' distance, less the margin that they keep to it, V/m."""
-    return limit(settings.standard, frequency, settings.distance) * 10 ** (-settings.margin / 20)
+    return _limit(settings.standard, settings.distance, frequency.tobytes()) * 10 ** (-settings.margin / 20)
+
+
+@lru_cache(maxsize=256)
+def _limit(standard: str, distance: float, frequency: bytes) -> Floats:
+    """Many lines of a board have the same frequencies."""
+    return limit(standard, np.frombuffer(frequency), distance)
 
 
 def limit_words(settings: Settings) -> str:
@@ -45,6 +53,7 @@ def limit_words(settings: Settings) -> str:
 class FieldEstimate:
     """The frequency at which an estimate comes nearest to the limit or exceeds it most. Fields in V/m.
 
+    chart : makes the evidence `spectrum`, which only who reads a finding wants
     range_db : (best, worst) excess over the driver's assumed figures, None where none is assumed
     """
 
@@ -52,7 +61,7 @@ class FieldEstimate:
     field: float
     limit: float
     source: str
-    spectrum: dict[str, Any]
+    chart: Callable[[], dict[str, Any]]
     range_db: tuple[float, float] | None = None
 
     @property
@@ -86,19 +95,28 @@ def _estimate(view: View, frequency: Floats, field: Floats) -> FieldEstimate | N
     allowed = allowed_field(settings, frequency)
     worst = int(np.argmax(field / allowed))
     row = row_at(settings.standard, float(frequency[worst]), settings.distance)
-    keep = np.unique(np.r_[np.linspace(0, len(frequency) - 1, min(len(frequency), CHART_POINTS)).astype(int), worst])
+
+    def chart() -> dict[str, Any]:
+        keep = chart_points(len(frequency), worst)
+        return {
+            "frequency_hz": frequency[keep].tolist(),
+            "level_dbuv_m": microvolt_db(np.maximum(field[keep], 1e-12)).tolist(),
+            "limit_dbuv_m": microvolt_db(allowed[keep]).tolist(),
+            "limit_name": limit_words(settings),
+        }
+
     return FieldEstimate(
         float(frequency[worst]),
         float(field[worst]),
         float(allowed[worst]),
         f"{limit_words(settings)}: {row.clause}",
-        {
-            "frequency_hz": frequency[keep].tolist(),
-            "level_dbuv_m": microvolt_db(np.maximum(field[keep], 1e-12)).tolist(),
-            "limit_dbuv_m": microvolt_db(allowed[keep]).tolist(),
-            "limit_name": limit_words(settings),
-        },
+        chart,
     )
+
+
+def chart_points(count: int, worst: int) -> NDArray[np.int64]:
+    """Which of `count` points of a curve a chart shows, the worst one always."""
+    return np.unique(np.r_[np.linspace(0, count - 1, min(count, CHART_POINTS)).astype(int), worst])
 
 
 def worst_field(

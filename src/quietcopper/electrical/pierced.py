@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from quietcopper.electrical.plane_pairs import PlanePair, pair_impedance
 from quietcopper.electrical.signals import edge_current
-from quietcopper.electrical.ways import Way, between_layers
+from quietcopper.electrical.ways import VIA, Way, between_layers
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.spectra import full_rise, knee
 
@@ -122,7 +122,7 @@ def pierced(view: View, rows: list[int]) -> dict[int, Pierced]:
             back = returns[row]
             series = 2j * np.pi * frequency[:, None] * np.array([0.0, *(way.series for way in back)])
             whole = whole + series[:, :, None] * np.eye(len(back) + 1)
-            joined = any(way.what == "a via" for way in back)
+            joined = any(way.what == VIA for way in back)
             out[row] = Pierced(through, frequency, _shorted(whole), joined)
     return out
 

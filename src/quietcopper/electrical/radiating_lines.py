@@ -49,29 +49,27 @@ def lines_over(check: str, radiators: Radiators) -> Iterator[Coverage | NotCheck
         yield NotChecked(check, "signal lines", why, len(bare))
 
 
-def place_of(view: View, net: int) -> tuple[BaseGeometry, tuple[float, float], tuple[int, ...]]:
-    """A net's runs with a reference as one shape, the middle of the longest, and their layers."""
-    runs = view.runs
-    rows = np.flatnonzero(runs.net == net)
-    with_copper = rows[runs.reference[rows] >= 0]
-    rows = with_copper if len(with_copper) else rows
-    longest = rows[np.lexsort((runs.start[rows], runs.trace[rows], -np.round(runs.length[rows], 9)))[0]]
-    at = shapely.line_interpolate_point(runs.line[longest], 0.5, normalized=True)
-    return shapely.union_all(runs.line[rows]), (at.x, at.y), tuple(sorted({int(k) for k in runs.layer[rows]}))
+def place_of(
+    radiators: Radiators, net: int, excess: float
+) -> tuple[BaseGeometry, tuple[float, float], tuple[int, ...]]:  # fmt: skip
+    """A net's runs with a reference as one shape, the middle of the longest, and their layers. What passes by its
+    excess (dB) is drawn nowhere: there the place alone."""
+    runs = radiators.view.runs
+    rows, at = radiators.place_of(net)
+    shape = shapely.union_all(runs.line[rows]) if excess >= WATCHED else Point(at)
+    return shape, at, tuple(sorted(set(runs.layer[rows].tolist())))
 
 
-def cause_by_height(view: View, net: int) -> Choice:
+def cause_by_height(radiators: Radiators, net: int) -> Choice:
     """The distance of a layer's lines from their reference, as the choice behind what they radiate.
 
     The layer and reference on which most of the net runs; the change is half that distance, as far as it can be made.
     """
-    board, runs = view.board, view.runs
-    rows = np.flatnonzero((runs.net == net) & (runs.reference >= 0))
-    if not len(rows):
+    main = radiators.main_layers.get(net)
+    board = radiators.view.board
+    if main is None:
         return Choice(f"sent:{board.nets[net]}", f"What {board.nets[net]} sends", ("", "", {}))
-    pairs = np.stack([runs.layer[rows], board.areas.layer[runs.reference[rows]]], -1)
-    kinds, which = np.unique(pairs, axis=0, return_inverse=True)
-    layer, reference = kinds[int(np.argmax(np.bincount(which.ravel(), weights=runs.length[rows])))].tolist()
+    layer, reference = main
     upper, lower = sorted((layer, reference))
     distance = board.distance(upper, lower)
     label = board.layer_label(layer)
@@ -173,6 +171,7 @@ def radiation_finding(
     """What the three checks of radiating lines say in the same way: the estimate against its limit, the edit that
     removes the cause and what helps at the driver, the spectrum, and the range of what was assumed."""
     view = radiators.view
+    shown = view.pictures and estimate.excess_db >= WATCHED
     own: tuple[Remedy, ...] = ()
     if cause.change is not None and cause.alone is None:
         own = (Remedy(cause.change, None, "not solved"),)
@@ -190,7 +189,7 @@ def radiation_finding(
             **evidence,
             "rise_ps": view.drivers[net].rise * 1e12,
             "worst_frequency_hz": estimate.frequency,
-            "spectrum": estimate.spectrum,
+            **({"spectrum": estimate.chart()} if shown else {}),
         },
         range_db=estimate.range_db,
     )

@@ -14,6 +14,7 @@ Between two planes a line neither forms an open loop nor drives the board; only 
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from weakref import WeakKeyDictionary, ref
@@ -22,13 +23,13 @@ import numpy as np
 import shapely
 from shapely import STRtree
 
-from quietcopper.board.model import Floats, Ints
+from quietcopper.board.model import Bools, Floats, Ints
 from quietcopper.electrical.edges import runs_near_edge
 from quietcopper.electrical.emission import FieldEstimate, allowed_field, carries_radio, estimate_of, shares_at
 from quietcopper.electrical.signals import level_by_frequency
 from quietcopper.electrical.tables import GROUND, SIGNAL, Driver
 from quietcopper.electrical.view import View
-from quietcopper.electrical.ways import between_layers, gap_inductance
+from quietcopper.electrical.ways import between_layers, gap_inductance, tied_by_via
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.limits import upper_frequency
 from quietcopper.fields.open_line import largest_current, largest_voltage, over_delays
@@ -54,8 +55,8 @@ IN_WORDS = {
     EDGES: "the voltage between planes at their edges",
 }
 LEAST_LENGTH = 2e-3  # m; nets with less trace over copper radiate nothing worth a price
+AT_ONCE = 32  # lines whose fields are worked out together: more would not stay in a processor's cache
 EDGE_HEIGHTS = 5.0  # runs without a reference count as beside an edge up to so many of their heights
-VIA = "a via"  # in the words of `ways`
 
 
 @dataclass(frozen=True)
@@ -178,7 +179,7 @@ class Radiators:
             raise ReferenceError("the view of these radiators is gone")
         return view
 
-    @property
+    @cached_property
     def highest(self) -> float:
         """Upper frequency by the standard, from the highest clock or half bit rate on the board, Hz."""
         return upper_frequency(self.view.settings.standard, self.view.highest_rate)
@@ -198,6 +199,38 @@ class Radiators:
         order = np.argsort(self.view.runs.net, kind="stable")
         nets, start = np.unique(self.view.runs.net[order], return_index=True)
         return {int(net): rows for net, rows in zip(nets, np.split(order.astype(np.int32), start[1:]), strict=True)}
+
+    def place_of(self, net: int) -> tuple[Ints, tuple[float, float]]:
+        """Rows in view.runs of a net's runs with a reference, of all where none has one, and the middle of the longest
+        of them, m."""
+        rows = self._rows[net]
+        with_copper = rows[self.view.runs.reference[rows] >= 0]
+        return with_copper if len(with_copper) else rows, self._middles[net]
+
+    @cached_property
+    def _middles(self) -> dict[int, tuple[float, float]]:
+        runs = self.view.runs
+        order = np.lexsort((runs.start, runs.trace, -np.round(runs.length, 9), runs.reference < 0, runs.net))
+        nets, first = np.unique(runs.net[order], return_index=True)
+        points = shapely.line_interpolate_point(runs.line[order[first]], 0.5, normalized=True)
+        return dict(zip(nets.tolist(), map(tuple, shapely.get_coordinates(points).tolist()), strict=True))
+
+    @cached_property
+    def main_layers(self) -> dict[int, tuple[int, int]]:
+        """The layer and the layer of the reference on which most of a net runs, by net; of those with a reference."""
+        board, runs = self.view.board, self.view.runs
+        rows = np.flatnonzero(runs.reference >= 0)
+        layers = len(board.layers)
+        kind = (runs.net[rows].astype(np.int64) * layers + runs.layer[rows]) * layers
+        kind += board.areas.layer[runs.reference[rows]]
+        kinds, which = np.unique(kind, return_inverse=True)
+        length = np.bincount(which, weights=runs.length[rows])
+        order = np.lexsort((kinds, -length, kinds // layers**2))
+        nets, first = np.unique(kinds[order] // layers**2, return_index=True)
+        main = kinds[order[first]] % layers**2
+        return dict(
+            zip(nets.tolist(), zip((main // layers).tolist(), (main % layers).tolist(), strict=True), strict=True)
+        )
 
     @cached_property
     def _plane(self) -> tuple[Floats, Floats]:
@@ -225,45 +258,52 @@ class Radiators:
         offset[known] = -(low + high) / 2
         return width, np.clip(offset, -width / 2, width / 2)
 
+    @cached_property
+    def _beside(self) -> tuple[Bools, Floats, Floats]:
+        """Which runs of the lines to price are solved and have a reference on one side; of those the net inductance of
+        the plane, H/m, and the capacitance past the board, F."""
+        runs, table = self.view.runs, self.view.line_table
+        open_ = ((runs.above >= 0) ^ (runs.below >= 0)) & np.isfinite(table.z0) & (runs.length > 0)
+        open_ &= np.isin(runs.net, list({*self.driven} - {*self.wanted}))
+        width, offset = (values[open_] for values in self._plane)
+        h = runs.reference_gap[open_]
+        inductance, past = np.zeros(len(runs)), np.zeros(len(runs))
+        plane = plane_inductance(np.maximum(width, h), np.clip(offset, -width / 2, width / 2), h)
+        loop = table.z0[open_] * table.delay[open_]
+        share = np.minimum(imbalance(np.minimum(plane, loop), loop), 1.0)
+        air = 1 / (C0**2 * loop)  # F/m of the same line in air
+        inductance[open_], past[open_] = plane, trace_self_capacitance(share, air, runs.length[open_])
+        return open_, inductance, past
+
     def _radiator(self, net: int) -> Radiator | None:
         """None where no run's impedance was solved."""
         view, runs = self.view, self.view.runs
         rows = self._rows[net]
-        length, z0, delay = runs.length[rows], view.line_table.z0[rows], view.line_table.delay[rows]
+        length, z0 = runs.length[rows], view.line_table.z0[rows]
         solved = np.isfinite(z0) & (length > 0)
         if not solved.any():
             return None
-        mean = float(np.average(z0[solved], weights=length[solved]))
         above, below = runs.above[rows] >= 0, runs.below[rows] >= 0
-        open_ = (above ^ below) & solved
         bare = rows[~above & ~below & solved]
-        plane, past = self._beyond_edges(bare) if len(bare) else (0.0, 0.0)
-        outside = past
-        height = 0.0
-        if open_.any():
-            at = rows[open_]
-            width, offset = (values[at] for values in self._plane)
-            h = runs.reference_gap[at]
-            per_metre = plane_inductance(np.maximum(width, h), np.clip(offset, -width / 2, width / 2), h)
-            loop = z0[open_] * delay[open_]
-            share = np.minimum(imbalance(np.minimum(per_metre, loop), loop), 1.0)
-            plane += float((per_metre * length[open_]).sum())
-            air = 1 / (C0**2 * loop)  # F/m of the same line in air
-            past += float(trace_self_capacitance(share, air, length[open_]).sum())
-            height = float(np.average(h, weights=length[open_]))
+        plane, outside = self._beyond_edges(bare) if len(bare) else (0.0, 0.0)
+        open_, per_metre, past = (values[rows] for values in self._beside)
+        own = length[open_]
+        whole = float(own.sum())
+        plane += float((per_metre[open_] * own).sum())
+        past_board = outside + float(past[open_].sum())
         return Radiator(
             net,
-            mean,
+            float((z0[solved] * length[solved]).sum() / length[solved].sum()),
             max(view.delay_of(net), 1e-12),
-            float(length[open_].sum()),
-            height,
+            whole,
+            float((runs.reference_gap[rows[open_]] * own).sum() / whole) if whole > 0 else 0.0,
             plane,
-            past,
+            past_board,
             self._gaps(net),
             self._changes(net),
             float(length[above & below].sum()),
             float(length[~above & ~below].sum()),
-            outside / past if past > 0 else 0.0,
+            outside / past_board if past_board > 0 else 0.0,
         )
 
     @cached_property
@@ -351,14 +391,20 @@ class Radiators:
         for row in self._change_rows.get(net, ()):
             areas = int(changes.upper_area[row]), int(changes.lower_area[row])
             radius = float(board.vias.drill[changes.via[row]]) / 2
-            ways = between_layers(view, *areas, float(changes.x[row]), float(changes.y[row]), radius)
-            if any(way.what == VIA for way in ways.ways):
+            place = (*areas, float(changes.x[row]), float(changes.y[row]), radius)
+            if tied_by_via(view, *place):
                 continue  # planes tied by vias: what is left is local and does not reach their edges
-            bounds = shapely.bounds(board.areas.shape[list(areas)])
-            side = float(np.min(np.max(bounds[:, 2:] - bounds[:, :2], axis=1)))
+            ways = between_layers(view, *place)
+            side = float(self._longest_sides[list(areas)].min())
             out.append((ways.inductance, ways.capacitance, side))
             self._untied[net].append(row)
         return tuple(out)
+
+    @cached_property
+    def _longest_sides(self) -> Floats:
+        """Of the box round each area, m."""
+        bounds = shapely.bounds(self.view.board.areas.shape).reshape(-1, 4)
+        return np.asarray((bounds[:, 2:] - bounds[:, :2]).max(axis=1))
 
     # --- fields ----------------------------------------------------------------------------------------------------
 
@@ -367,25 +413,40 @@ class Radiators:
 
         driver : instead of the net's own. Empty where it sends nothing into the measured range.
         """
-        if driver is None or driver is self.view.drivers[net]:
-            if net not in self._own:
-                self._own[net] = self._fields(net, self.view.drivers[net])
-            return self._own[net]
-        return self._fields(net, driver)
+        if driver is not None and driver is not self.view.drivers[net]:
+            return self._fields([net], [driver])[0]
+        if net not in self._own:
+            nets = [other for other in self._alike[_edge(self.view.drivers[net])] if other not in self._own][:AT_ONCE]
+            nets = nets if net in nets else [net]
+            self._own |= zip(nets, self._fields(nets, [self.view.drivers[other] for other in nets]), strict=True)
+        return self._own[net]
 
-    def _fields(self, net: int, sent: Driver) -> tuple[Floats, dict[str, Floats]]:
-        line = self.by_net[net]
-        frequency, level = level_by_frequency(sent, sent.swing, self.highest)
+    @cached_property
+    def _alike(self) -> dict[_Edge, list[int]]:
+        """The nets of `by_net` by what sets the spectrum of their drivers."""
+        out: dict[_Edge, list[int]] = defaultdict(list)
+        for net in self.by_net:
+            out[_edge(self.view.drivers[net])].append(net)
+        return out
+
+    def _fields(self, nets: list[int], sent: list[Driver]) -> list[tuple[Floats, dict[str, Floats]]]:
+        """As `fields`, of lines whose drivers have one spectrum."""
+        frequency, level = level_by_frequency(sent[0], sent[0].swing, self.highest)
         if not len(frequency):
-            return frequency, {}
-        current = over_delays(largest_current, level, sent.source, line.z0, line.delay, frequency)
-        voltage = over_delays(largest_voltage, level, sent.source, line.z0, line.delay, frequency)
-        return frequency, {
-            LOOP: self._loop(line, current, frequency),
-            BY_RETURN: self._by_return(line, current, frequency),
-            BY_TRACE: self._by_trace(line, voltage, frequency),
-            EDGES: self._edges(line, current, frequency),
+            return [(frequency, {}) for _ in nets]
+        lines = [self.by_net[net] for net in nets]
+        z0, delay, source = _columns(
+            (line.z0, line.delay, driver.source) for line, driver in zip(lines, sent, strict=True)
+        )
+        current = over_delays(largest_current, level, source, z0, delay, frequency)
+        voltage = over_delays(largest_voltage, level, source, z0, delay, frequency)
+        fields = {
+            LOOP: self._loop(lines, current, frequency),
+            BY_RETURN: self._by_return(lines, current, frequency),
+            BY_TRACE: self._by_trace(lines, voltage, frequency),
+            EDGES: self._edges(lines, current, frequency),
         }
+        return [(frequency, {name: field[i] for name, field in fields.items()}) for i in range(len(nets))]
 
     def estimate(self, net: int, *mechanisms: str) -> tuple[FieldEstimate, list[tuple[str, float]]] | None:
         """The sum of some mechanisms of one line against the limit, in the worst phase, and its parts at the worst
@@ -410,43 +471,62 @@ class Radiators:
         ratio = float(np.max(total / allowed_field(self.view.settings, frequency)))
         return 20 * float(np.log10(ratio)) if ratio > 0 else -np.inf
 
-    def _loop(self, line: Radiator, current: Floats, frequency: Floats) -> Floats:
-        area = effective_length(line.length, frequency) * line.height + sum(gap.area for gap in line.gaps)
+    def _loop(self, lines: list[Radiator], current: Floats, frequency: Floats) -> Floats:
+        length, height, aside = _columns((x.length, x.height, sum(gap.area for gap in x.gaps)) for x in lines)
+        area = effective_length(length, frequency) * height + aside
         # the far-field formula holds to a quarter wave a side: a larger loop radiates no more than one of that size
         area = np.minimum(area, (C0 / frequency / 4) ** 2)
         return loop_field(current, area, frequency, self.view.settings.distance)
 
-    def return_voltage(self, line: Radiator, current: Floats, frequency: Floats) -> Floats:
-        """Along the planes and across the gaps that the outside sees, V."""
+    def _return_voltage(self, lines: list[Radiator], current: Floats, frequency: Floats) -> Floats:
+        """Along the planes and across the gaps that the outside sees, V, shape (lines, frequencies) as `current`, A."""
         w = 2 * np.pi * frequency
-        share = np.minimum(1.0, C0 / (4 * frequency) / max(line.length, 1e-9))  # of the line, up to a quarter wave
-        out = w * line.plane * share * current
-        for gap in line.gaps:
-            if not gap.covered and not gap.regions:
-                out = out + current * _parallel(gap.inductance, gap.capacitance, 2 * line.z0, w)
+        length, plane = _columns((max(line.length, 1e-9), line.plane) for line in lines)
+        share = np.minimum(1.0, C0 / (4 * frequency) / length)  # of the line, up to a quarter wave
+        out = w * plane * share * current
+        for i, line in enumerate(lines):
+            for gap in line.gaps:
+                if not gap.covered and not gap.regions:
+                    out[i] += current[i] * _parallel(gap.inductance, gap.capacitance, 2 * line.z0, w)
         return out
 
-    def _by_return(self, line: Radiator, current: Floats, frequency: Floats) -> Floats:
-        voltage = self.return_voltage(line, current, frequency)
+    def _by_return(self, lines: list[Radiator], current: Floats, frequency: Floats) -> Floats:
+        voltage = self._return_voltage(lines, current, frequency)
         return self.antenna.field(voltage, frequency, self.view.settings.distance)
 
-    def _by_trace(self, line: Radiator, voltage: Floats, frequency: Floats) -> Floats:
-        share = np.minimum(1.0, C0 / (4 * frequency) / max(line.length, 1e-9))
-        driven = voltage_driven_voltage(line.past_board * share, self.antenna.capacitance, voltage)
+    def _by_trace(self, lines: list[Radiator], voltage: Floats, frequency: Floats) -> Floats:
+        length, past = _columns((max(line.length, 1e-9), line.past_board) for line in lines)
+        share = np.minimum(1.0, C0 / (4 * frequency) / length)
+        driven = voltage_driven_voltage(past * share, self.antenna.capacitance, voltage)
         return self.antenna.field(driven, frequency, self.view.settings.distance, against_board=True)
 
-    def _edges(self, line: Radiator, current: Floats, frequency: Floats) -> Floats:
-        w = 2 * np.pi * frequency
-        out = np.zeros_like(frequency)
-        for inductance, capacitance, side in line.changes:
-            across = _parallel(inductance, capacitance, 2 * line.z0, w)
-            out = out + edge_field(current * across, side, frequency, self.view.settings.distance)
+    def _edges(self, lines: list[Radiator], current: Floats, frequency: Floats) -> Floats:
+        out = np.zeros_like(current)
+        changes = [(i, *change, line.z0) for i, line in enumerate(lines) for change in line.changes]
+        if changes:
+            of_line, inductance, capacitance, side, z0 = _columns(changes)
+            at = of_line[:, 0].astype(np.int64)
+            voltage = current[at] * _parallel(inductance, capacitance, 2 * z0, 2 * np.pi * frequency)
+            np.add.at(out, at, edge_field(voltage, side, frequency, self.view.settings.distance))
         return out
 
 
-def _parallel(inductance: float, capacitance: float, resistance: float, w: Floats) -> Floats:
+_Edge = tuple[str, float, float, float]
+
+
+def _edge(driver: Driver) -> _Edge:
+    return driver.kind, driver.rate, driver.rise, driver.swing
+
+
+def _columns(rows: Iterable[tuple[float, ...]]) -> Floats:
+    """The columns of some rows, shape (columns, rows, 1)."""
+    return np.array(list(rows)).T[:, :, None]
+
+
+Figure = float | Floats
+
+
+def _parallel(inductance: Figure, capacitance: Figure, resistance: Figure, w: Floats) -> Floats:
     """|Z| of L, C and R in parallel, ohm; L may be infinite."""
-    admittance = 1 / resistance + 1j * w * capacitance
-    if np.isfinite(inductance):
-        admittance = admittance + 1 / (1j * w * max(inductance, 1e-15))
-    return np.abs(1 / admittance)
+    susceptance = w * capacitance - 1 / (w * np.maximum(inductance, 1e-15))
+    return np.asarray(np.abs(1 / (1 / resistance + 1j * susceptance)))

@@ -6,8 +6,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from quietcopper.board.model import Bools, Floats, Ints, Shapes, Table, column
 
@@ -99,19 +102,24 @@ class Runs(Table):
     below_layer: Ints = column(np.int32)
     below_gap: Floats = column(np.float64)
 
-    @property
+    @cached_property
     def length(self) -> Floats:
-        return self.stop - self.start
+        return _read_only(self.stop - self.start)
 
-    @property
+    @cached_property
     def reference(self) -> Ints:
         """Row in board.areas of the nearer reference, -1 for none."""
-        return np.where(self.above_gap < self.below_gap, self.above, self.below).astype(np.int32)
+        return _read_only(np.where(self.above_gap < self.below_gap, self.above, self.below).astype(np.int32))
 
-    @property
+    @cached_property
     def reference_gap(self) -> Floats:
         """Distance to the nearer reference, m, inf for none."""
-        return np.minimum(self.above_gap, self.below_gap)
+        return _read_only(np.minimum(self.above_gap, self.below_gap))
+
+
+def _read_only(values: NDArray[Any]) -> NDArray[Any]:
+    values.flags.writeable = False
+    return values
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from math import hypot
 from typing import Any
 from weakref import WeakKeyDictionary
 
@@ -25,6 +26,7 @@ SLENDER = (
     3.0001  # times its width that a slot must be long for its formula; a hair above, so that rounding decides nothing
 )
 LINK = 1.0  # ohm; a resistor of no more joins its two nets
+VIA = "a via"  # in the words of a way
 VIA_RADIUS = 0.15e-3  # m, of the vias that mount a capacitor, where the board does not show them
 
 
@@ -291,7 +293,8 @@ def share_joints(view: View, other: View) -> None:
 
 
 def _joints(view: View, a: int, b: int) -> Joints:
-    """Everything that joins two areas: x, y, radius (m), mounting inductance (H), and what it is; kept for a view."""
+    """Everything that joins two areas, vias first: x, y, radius (m), mounting inductance (H), and what it is; kept for
+    a view."""
     kept = _JOINTS.setdefault(view, {})
     if (a, b) not in kept:
         board, caps = view.board, view.capacitors
@@ -303,7 +306,7 @@ def _joints(view: View, a: int, b: int) -> Joints:
             np.concatenate([board.vias.y[vias], caps.y[rows]]),
             np.concatenate([board.vias.drill[vias] / 2, np.full(len(rows), VIA_RADIUS)]),
             np.concatenate([np.zeros(len(vias)), [_mounting(view, int(row), layers) for row in rows]]),
-            ["a via"] * len(vias) + [str(name) for name in caps.name[rows]],
+            [VIA] * len(vias) + [str(name) for name in caps.name[rows]],
         )
     return kept[a, b]
 
@@ -313,20 +316,11 @@ def _joining(
 ) -> tuple[list[Way], float, float]:
     """What joins two areas on different layers, nearest first, the inductance of all of it together, H, and the squares
     that its way over both planes is worth in resistance: per square mu0 times their distance, and twice its surface."""
-    spacing = view.board.distance(*sorted((int(view.board.areas.layer[a]), int(view.board.areas.layer[b]))))
     px, py, own, series, what = _joints(view, a, b)
-    distance = np.hypot(px - x, py - y)
-    order = np.lexsort((px, py, np.round(distance, 9)))
-    kept: list[int] = []
-    for i in order[distance[order] < REACH]:
-        # What stands inside the source, or in one place with another way, is not told apart from it.
-        apart = distance[i] > 1.1 * (radius + own[i]) and all(
-            np.hypot(px[i] - px[k], py[i] - py[k]) > 1.1 * (own[i] + own[k]) for k in kept
-        )
-        if apart:
-            kept.append(int(i))
-        if len(kept) == MOST:
-            break
+    if not what and added is None:
+        return [], np.inf, 0.0
+    spacing = view.board.distance(*sorted((int(view.board.areas.layer[a]), int(view.board.areas.layer[b]))))
+    kept, distance = _nearest(px - x, py - y, own, radius)
     places = np.stack([px[kept] - x, py[kept] - y], -1)
     radii, mountings = own[kept], series[kept]
     if added is not None:
@@ -343,14 +337,38 @@ def _joining(
     ways = [
         Way(
             what[i],
-            float(distance[i]),
+            far,
             (float(px[i]), float(py[i])),
             float(own[i]),
             float(series[i]),
         )
-        for i in kept
+        for i, far in zip(kept, distance, strict=True)
     ]
     return ways, found.inductance, 2 * spread / (MU0 * spacing)
+
+
+def _nearest(px: Floats, py: Floats, own: Floats, radius: float) -> tuple[list[int], list[float]]:
+    """The nearest of some joints, seen from a source of `radius` (m), and how far away they are."""
+    distance = np.hypot(px, py)
+    order = np.lexsort((px, py, np.round(distance, 9)))
+    order = order[distance[order] < REACH]
+    order = order[distance[order] > 1.1 * (radius + own[order])]
+    kept: list[tuple[float, float, float, int]] = []
+    for i in order.tolist():
+        x, y, size = px.item(i), py.item(i), own.item(i)
+        # what stands inside the source, or in one place with another way, is not told apart from it
+        if all(hypot(x - x1, y - y1) > 1.1 * (size + size1) for x1, y1, size1, _ in kept):
+            kept.append((x, y, size, i))
+        if len(kept) == MOST:
+            break
+    rows = [i for *_, i in kept]
+    return rows, distance[rows].tolist()
+
+
+def tied_by_via(view: View, a: int, b: int, x: float, y: float, radius: float) -> bool:
+    """Whether a via is among what `between_layers` finds near a place."""
+    px, py, own, _, what = _joints(view, a, b)
+    return VIA in what[:1] and any(what[i] == VIA for i in _nearest(px - x, py - y, own, radius)[0])
 
 
 def _capacitors(view: View, a: int, b: int) -> Ints:

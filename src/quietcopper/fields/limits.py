@@ -116,12 +116,15 @@ def limit(name: str, frequency: ArrayLike, distance: float, peak: bool = False) 
 
 def row_at(name: str, frequency: float, distance: float, peak: bool = False) -> Limit:
     """The row that decides at one frequency, for citing its clause, detector and mark; errors as `limit`."""
-    limit(name, frequency, distance, peak)
-    rows = [row for row in _rows_at(name, distance, peak) if row.low <= frequency <= row.high]
+    r = float(checked("distance", distance))
+    rows = [row for row in _rows_at(name, r, peak) if row.low <= frequency <= row.high]
+    if not rows:
+        limit(name, frequency, distance, peak)  # says why
     return min(rows, key=lambda row: row.field * row.distance)
 
 
-def _rows_at(name: str, distance: float, peak: bool) -> list[Limit]:
+@cache
+def _rows_at(name: str, distance: float, peak: bool) -> tuple[Limit, ...]:
     """Of each band and detector the row printed for the nearest distance (on a logarithmic scale)."""
     rows = [row for row in standard(name).rows if (row.detector == "peak") == peak]
     best: dict[tuple[float, float, str], Limit] = {}
@@ -129,7 +132,7 @@ def _rows_at(name: str, distance: float, peak: bool) -> list[Limit]:
         key = (row.low, row.high, row.detector)
         if key not in best or abs(np.log(row.distance / distance)) < abs(np.log(best[key].distance / distance)):
             best[key] = row
-    return list(best.values())
+    return tuple(best.values())
 
 
 def upper_frequency(name: str, highest_internal: float) -> float:
