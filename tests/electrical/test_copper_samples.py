@@ -10,7 +10,8 @@ import pytest
 
 from quietcopper.board import Board
 from quietcopper.electrical.copper import connect
-from quietcopper.electrical.paths import MOST_PINS, net_paths
+from quietcopper.electrical.net_graph import MOST_PINS
+from quietcopper.electrical.paths import net_paths
 from quietcopper.electrical.pours import fingers, lone_copper
 from quietcopper.formats import read_board
 

@@ -10,7 +10,8 @@ from shapely import Point, box
 from quietcopper.board import Board
 from quietcopper.build import BoardBuilder, Hop, Land, Package, chip, header, small_board, soic
 from quietcopper.electrical.copper import connect
-from quietcopper.electrical.paths import MOST_PINS, dead_ends, longest_way, net_paths, start_pin
+from quietcopper.electrical.net_graph import MOST_PINS
+from quietcopper.electrical.paths import dead_ends, longest_way, net_paths, start_pin
 
 DOT = Package("dot", (Land("1", 0.0, 0.0, Point(0, 0).buffer(0.2e-3)),), box(-3e-4, -3e-4, 3e-4, 3e-4))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import shapely
@@ -31,6 +32,7 @@ __all__ = [
     "connect",
     "distance_to_area_edge",
     "nearest_vias",
+    "ranges",
     "vias_on_area",
 ]
 
@@ -88,20 +90,31 @@ class Copper:
 
     def elements_of_net(self, net: int) -> Ints:
         """Elements that bear a net's name, ascending."""
-        order, start = self._by_net
-        return order[start[net] : start[net + 1]]
+        order, named = self._by_net
+        low, high = np.searchsorted(named, [net, net + 1])
+        return order[low:high]
 
     @cached_property
-    def _by_net(self) -> tuple[Ints, NDArray[np.int64]]:
-        net = self.elements.net
-        order = np.argsort(net, kind="stable").astype(np.int32)
-        return order, np.searchsorted(net[order], np.arange(int(net.max(initial=0)) + 2))
+    def _by_net(self) -> tuple[Ints, Ints]:
+        """Elements by net, and their nets."""
+        order = np.argsort(self.elements.net, kind="stable").astype(np.int32)
+        return order, self.elements.net[order]
 
-    def nameless_in(self, groups: Ints) -> Ints:
-        """Elements without a net's name in some groups."""
-        order, group = self._nameless
-        low, high = np.searchsorted(group, groups), np.searchsorted(group, groups, side="right")
-        return np.concatenate([order[:0], *(order[a:b] for a, b in zip(low.tolist(), high.tolist(), strict=True))])
+    def elements_of_nets(self, nets: ArrayLike) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """The elements that bear the names of some nets, with the nameless ones that are connected to such, and of
+        which net (its place in `nets`) each is; ordered by net, then by element."""
+        nets = np.asarray(nets, dtype=np.int64)
+        order, named = self._by_net
+        low, high = np.searchsorted(named, nets), np.searchsorted(named, nets, side="right")
+        own, net = order[ranges(low, high)].astype(np.int64), np.repeat(np.arange(len(nets)), high - low)
+        group = self.group_of_element[own].astype(np.int64)
+        groups = len(self.group_nets)
+        of, group = np.divmod(np.unique((net * groups + group)[group >= 0]), max(groups, 1))
+        nameless, theirs = self._nameless
+        low, high = np.searchsorted(theirs, group), np.searchsorted(theirs, group, side="right")
+        own, net = np.append(own, nameless[ranges(low, high)]), np.append(net, np.repeat(of, high - low))
+        both = np.lexsort((own, net))
+        return own[both], net[both]
 
     @cached_property
     def _nameless(self) -> tuple[Ints, Ints]:
@@ -150,6 +163,12 @@ class Copper:
         tied[self.pieces.group[self.pieces.pins > 0]] = True
         tied[self.group_of_element[bound & (self.piece_of_element >= 0)]] = True
         return ~tied
+
+
+def ranges(start: NDArray[Any], stop: NDArray[Any]) -> NDArray[np.int64]:
+    """All whole numbers of several ranges, one after another."""
+    count = stop - start
+    return np.repeat(stop - np.cumsum(count), count) + np.arange(int(count.sum()))
 
 
 def connect(board: Board) -> Copper:

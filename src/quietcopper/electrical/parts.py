@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -212,8 +213,17 @@ def by_reference(board: Board) -> list[int]:
     return sorted(range(len(board.parts)), key=lambda part: (str(board.parts.ref[part]), part))
 
 
+_KINDS: WeakKeyDictionary[Board, tuple[PartKind, ...]] = WeakKeyDictionary()
+
+
 def part_kinds(board: Board) -> tuple[PartKind, ...]:
-    """What each part is, by row of board.parts."""
+    """What each part is, by row of board.parts; kept with the board."""
+    if board not in _KINDS:
+        _KINDS[board] = _part_kinds(board)
+    return _KINDS[board]
+
+
+def _part_kinds(board: Board) -> tuple[PartKind, ...]:
     parts, pins = board.parts, board.pins
     order = np.lexsort((pins.name.astype(str), pins.part)) if len(pins) else np.empty(0, np.intp)
     starts = np.searchsorted(pins.part[order], np.arange(len(parts) + 1))

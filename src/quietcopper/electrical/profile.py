@@ -9,20 +9,23 @@ and where a run was not solved, the line is taken to go on as next to it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
+from itertools import islice
 from typing import Any, cast
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely.ops import substring
 
 from quietcopper.board.model import Bools, Floats, Ints, Names, Shapes
+from quietcopper.electrical.copper import ranges
 from quietcopper.electrical.drivers import resistors_before
+from quietcopper.electrical.net_graph import ready as ways_ready
 from quietcopper.electrical.openings import clearances
-from quietcopper.electrical.paths import longest_way, net_paths
-from quietcopper.electrical.paths import ready as ways_ready
+from quietcopper.electrical.paths import longest_ways, paths_of_nets
 from quietcopper.electrical.sections import NO_LINE_OF_ITS_OWN
 from quietcopper.electrical.tables import GROUND, SIGNAL, Path
 from quietcopper.electrical.view import TYPICAL_DELAY, View
@@ -32,8 +35,9 @@ from quietcopper.fields.vias import printed_antipad_rule, printed_via_rule, retu
 from quietcopper.units import C0, MM
 from quietcopper.workers import spread
 
+KINDS = ("trace", "via", "area")  # of pieces of a way
 MOST_UNKNOWN = 0.5  # of a way's traces may have no solved section for the rest to stand for them
-SHARES = 12  # that many nets' profiles are worked out in: enough for no process to wait long for the last
+SHARES = 4  # that many nets' ways are looked for in: enough for no process to wait long for the last
 RETURN_REACH = 5e-3  # m; a ground hole further away than this is no return of a hole's own
 
 
@@ -125,15 +129,43 @@ def _continued(start: Floats, length: Floats, value: Floats, known: Bools) -> Fl
     return nearest
 
 
+def _profile(
+    path: Path, kind: Names, row: Ints, run: Ints, section: Ints, at: Floats, layer: Ints, reference: Ints,
+    length: Floats, width: Floats, z0: Floats, delay: Floats, reason: Names,
+) -> Profile:  # fmt: skip
+    start = np.concatenate([[0.0], np.cumsum(length)[:-1]]) if len(length) else length
+    unknown = ~np.isfinite(delay)
+    if unknown.any():
+        solved = np.isfinite(z0) & (kind == "trace")
+        slope = _continued(start, length, delay / np.where(length > 0, length, 1.0), solved)
+        slope = np.where(np.isfinite(slope), slope, TYPICAL_DELAY)
+        delay = np.where(unknown, slope * length, delay)
+    return Profile(path, kind, row, run, section, at, layer, reference, start, length, width, z0, delay, reason)
+
+
+@dataclass(frozen=True, eq=False)
+class _Stretches:
+    """What traces are made of, in order along each: stretches of one run and one cross-section.
+
+    first : the first stretch of each trace, and their number; run : row in view.runs; start, stop : distance along the
+    trace, m; section, z0, slope : as in the line table's parts, slope the delay in s/m
+    """
+
+    first: NDArray[np.int64]
+    run: NDArray[np.int64]
+    start: Floats
+    stop: Floats
+    section: NDArray[np.int64]
+    z0: Floats
+    slope: Floats
+
+
 class Profiles:
     """The profiles of a board's nets, each computed at its first use and kept."""
 
     def __init__(self, view: View) -> None:
         self._view = view
         self._known: dict[int, tuple[Profile, ...]] = {}
-        order = np.lexsort((view.runs.start, view.runs.trace))
-        self._runs = order.astype(np.int32)
-        self._first = np.searchsorted(view.runs.trace[order], np.arange(len(view.board.traces) + 1))
 
     def ready(self, nets: Sequence[int], beside: Sequence[Callable[[], object]]) -> list[Any]:
         """Work out the profiles of many nets, shared out between processes.
@@ -141,14 +173,13 @@ class Profiles:
         beside : other work to share out with it, its first piece for this process; returned is what it gives
         """
         ways_ready(self._view.board, self._view.copper)
-        _ = self._view.line_table, self._view.part_kinds, self._before, self._pads, self._antipads, self._grounds
+        _ = self._view.line_table, self._view.part_kinds, self._before
         new = [net for net in nets if net not in self._known]
         shares = [new[first::SHARES] for first in range(min(SHARES, len(new)))]
-        pieces: list[Callable[[], object]] = [*beside]
-        pieces += [lambda share=share: [self.of(net) for net in share] for share in shares]  # type: ignore[misc]
+        pieces: list[Callable[[], object]] = [*beside, *(partial(self._ways, share) for share in shares)]
         done = spread(pieces)
-        for share, found in zip(shares, done[len(beside) :], strict=True):
-            self._known |= zip(share, cast(list[tuple[Profile, ...]], found), strict=True)
+        found = cast(list[list[tuple[Path, ...]]], done[len(beside) :])
+        self._take([net for share in shares for net in share], [ways for share in found for ways in share])
         return done[: len(beside)]
 
     def of(self, net: int) -> tuple[Profile, ...]:
@@ -157,16 +188,26 @@ class Profiles:
         Empty where nothing leads from one to the other, and for planes (`paths.net_paths`).
         """
         if net not in self._known:
-            view = self._view
-            start = self.start_pin(net)
-            pins = int((view.board.pins.net == net).sum())
-            if pins >= 2:
-                found = net_paths(view.board, view.copper, net, start, view.part_kinds)
-            else:
-                way = longest_way(view.board, view.copper, net)
-                found = (way,) if way is not None else ()
-            self._known[net] = tuple(self._profile(path) for path in found if path.steps)
+            self._take([net], self._ways([net]))
         return self._known[net]
+
+    def _ways(self, nets: Sequence[int]) -> list[tuple[Path, ...]]:
+        view = self._view
+        pins = np.bincount(view.board.pins.net, minlength=len(view.board.nets))
+        several = [net for net in nets if pins[net] >= 2]
+        starts = [self.start_pin(net) for net in several]
+        found = dict(
+            zip(several, paths_of_nets(view.board, view.copper, several, starts, view.part_kinds), strict=True)
+        )
+        others = [net for net in nets if pins[net] < 2]
+        for net, way in zip(others, longest_ways(view.board, view.copper, others), strict=True):
+            found[net] = (way,) if way is not None else ()
+        return [tuple(path for path in found[net] if path.steps) for net in nets]
+
+    def _take(self, nets: Sequence[int], ways: Sequence[tuple[Path, ...]]) -> None:
+        profiles = iter(self._profiles([path for paths in ways for path in paths]))
+        for net, paths in zip(nets, ways, strict=True):
+            self._known[net] = tuple(islice(profiles, len(paths)))
 
     def start_pin(self, net: int) -> int | None:
         """The pin where the edge comes in: that of the series resistor before the net; None: `paths.start_pin`."""
@@ -184,53 +225,80 @@ class Profiles:
     def _before(self) -> dict[int, Any]:
         return resistors_before(self._view.board, self._view.roles, self._view.pairs)
 
-    def _profile(self, path: Path) -> Profile:
-        view, runs, table = self._view, self._view.runs, self._view.line_table
-        areas = view.board.areas
-        rows: list[tuple[Any, ...]] = []  # kind, row, run, section, at, layer, reference, length, width, z0, delay, why
-        nan = float("nan")
-        for (kind, row, _), (enter, leave) in zip(path.steps, path.spans, strict=True):
-            if kind == "trace":
-                low, high = min(enter, leave), max(enter, leave)
-                mine = self._runs[self._first[row] : self._first[row + 1]]
-                mine = mine[(runs.stop[mine] > low) & (runs.start[mine] < high)]
-                forward = leave >= enter
-                for run in (mine if forward else mine[::-1]).tolist():
-                    where = (int(runs.layer[run]), int(runs.reference[run]))
-                    for first, last, part, z_part, slope_part in self._parts_of(run)[:: 1 if forward else -1]:
-                        one, two = max(first, low), min(last, high)
-                        if two <= one:
-                            continue
-                        values = (two - one, runs.width[run], z_part, slope_part * (two - one), str(table.reason[run]))
-                        rows.append((kind, row, run, part, (one + two) / 2, *where, *values))
-            elif kind == "via":
-                height, z_hole, delay_hole, why = self.hole(row, int(enter), int(leave))
-                rows.append((kind, row, -1, -1, nan, int(leave), -1, height, nan, z_hole, delay_hole, why))
-            else:
-                layer_of = int(areas.layer[row])
-                rows.append((kind, row, -1, -1, nan, layer_of, -1, leave - enter, nan, nan, nan, "through a pour"))
-        types = (object, *(np.int32,) * 3, np.float64, *(np.int32,) * 2, *(np.float64,) * 4, object)
-        columns = list(zip(*rows, strict=True)) if rows else [()] * len(types)
-        kinds, row_, run_, section_, at, layer, reference, length, width, z0, delay, reason = (
-            np.array(column, dtype=kind) for column, kind in zip(columns, types, strict=True)
+    def _profiles(self, paths: Sequence[Path]) -> Iterator[Profile]:
+        runs, table, stretches = self._view.runs, self._view.line_table, self._stretches
+        walked = [
+            (i, KINDS.index(kind), row, enter, leave)
+            for i, path in enumerate(paths)
+            for (kind, row, _), (enter, leave) in zip(path.steps, path.spans, strict=True)
+        ]
+        of, kind, row, enter, leave = np.array(walked, dtype=np.float64).reshape(-1, 5).T
+        of, kind, row = of.astype(np.int64), kind.astype(np.int64), row.astype(np.int64)
+        low, high = np.minimum(enter, leave), np.maximum(enter, leave)
+        # along each trace the stretches of its runs that the way takes, in the direction of travel
+        trace = np.flatnonzero(kind == KINDS.index("trace"))
+        first, last = stretches.first[row[trace]], stretches.first[row[trace] + 1]
+        part, step = ranges(first, last), np.repeat(trace, last - first)
+        run = stretches.run[part]
+        one, two = np.maximum(stretches.start[part], low[step]), np.minimum(stretches.stop[part], high[step])
+        taken = (two > one) & (runs.stop[run] > low[step]) & (runs.start[run] < high[step])
+        part, step, run, one, two = (column[taken] for column in (part, step, run, one, two))
+        nth = np.where((leave >= enter)[step], part, -part)
+        # then what else it passes, all in the order of travel
+        others = np.flatnonzero(kind != KINDS.index("trace"))
+        holes = [
+            self._other(*figures)
+            for figures in zip(*(column[others].tolist() for column in (kind, row, enter, leave)), strict=True)
+        ]
+        layer, across, z_other, delay_other, why = zip(*holes, strict=True) if holes else ((),) * 5
+        step = np.append(step, others)
+        order = np.lexsort((np.append(nth, np.zeros(len(others), dtype=np.int64)), step))
+        step = step[order]
+        none, nan = np.full(len(others), -1), np.full(len(others), np.nan)
+        length = two - one
+        columns: tuple[NDArray[Any], ...] = (
+            np.array(KINDS, dtype=object)[kind[step]],
+            row[step].astype(np.int32),
+            np.append(run, none)[order].astype(np.int32),
+            np.append(stretches.section[part], none)[order].astype(np.int32),
+            np.append((one + two) / 2, nan)[order],
+            np.append(runs.layer[run], layer)[order].astype(np.int32),
+            np.append(runs.reference[run], none)[order].astype(np.int32),
+            np.append(length, across)[order],
+            np.append(runs.width[run], nan)[order],
+            np.append(stretches.z0[part], z_other)[order],
+            np.append(stretches.slope[part] * length, delay_other)[order],
+            np.append(table.reason[run], np.array(why, dtype=object))[order],
         )
-        start = np.concatenate([[0.0], np.cumsum(length)[:-1]]) if len(length) else length
-        solved = np.isfinite(z0) & (kinds == "trace")
-        slope = _continued(start, length, delay / np.where(length > 0, length, 1.0), solved)
-        slope = np.where(np.isfinite(slope), slope, TYPICAL_DELAY)
-        delay = np.where(np.isfinite(delay), delay, slope * length)
-        return Profile(
-            path, kinds, row_, run_, section_, at, layer, reference, start, length, width, z0, delay, reason
-        )  # fmt: skip
+        bounds = np.searchsorted(of[step], np.arange(len(paths) + 1)).tolist()
+        for path, begin, end in zip(paths, bounds[:-1], bounds[1:], strict=True):
+            yield _profile(path, *(column[begin:end] for column in columns))
 
-    def _parts_of(self, run: int) -> list[tuple[float, float, int, float, float]]:
-        """A run's stretches of one cross-section: from, to (m along its trace), section, z0, delay per metre."""
+    @cached_property
+    def _stretches(self) -> _Stretches:
         runs, parts = self._view.runs, self._view.line_table.parts
-        low, high = np.searchsorted(parts.run, [run, run + 1])
-        if low == high:
-            return [(float(runs.start[run]), float(runs.stop[run]), -1, float("nan"), float("nan"))]
-        columns = (parts.start, parts.stop, parts.section, parts.z0, parts.delay)
-        return list(zip(*(column[low:high].tolist() for column in columns), strict=True))
+        rank = np.empty(len(runs), dtype=np.int64)
+        rank[np.lexsort((runs.start, runs.trace))] = np.arange(len(runs))
+        bare = np.setdiff1d(np.arange(len(runs)), parts.run)
+        none = np.full(len(bare), np.nan)
+        run = np.append(parts.run, bare)
+        order = np.lexsort((np.arange(len(run)), rank[run]))
+        run = run[order]
+        return _Stretches(
+            np.searchsorted(runs.trace[run], np.arange(len(self._view.board.traces) + 1)),
+            run,
+            np.append(parts.start, runs.start[bare])[order],
+            np.append(parts.stop, runs.stop[bare])[order],
+            np.append(parts.section, np.full(len(bare), -1))[order],
+            np.append(parts.z0, none)[order],
+            np.append(parts.delay, none)[order],
+        )
+
+    def _other(self, kind: int, row: int, enter: float, leave: float) -> tuple[int, float, float, float, str]:
+        """Layer, length, z0, delay of a hole or pour that a way passes, and why it has no z0."""
+        if KINDS[kind] == "via":
+            return int(leave), *self.hole(row, int(enter), int(leave))
+        return int(self._view.board.areas.layer[row]), leave - enter, np.nan, np.nan, "through a pour"
 
     def hole(self, via: int, enter: int, leave: int) -> tuple[float, float, float, str]:
         """Height (m), impedance (ohm), delay (s) of a hole between two layers, and why it has no impedance."""

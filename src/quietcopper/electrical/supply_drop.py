@@ -19,7 +19,7 @@ from scipy.sparse.linalg import spsolve
 
 from quietcopper.board.model import Floats
 from quietcopper.electrical.copper import AREA, BARREL, PAD, TRACE
-from quietcopper.electrical.paths import NetGraph, pin_nodes, without_areas
+from quietcopper.electrical.net_graph import NetGraph, pin_nodes, without_areas
 from quietcopper.electrical.supplies import Consumer, Supply
 from quietcopper.electrical.view import View
 from quietcopper.errors import OutOfRange

@@ -16,7 +16,7 @@ from scipy.sparse.csgraph import dijkstra
 
 from quietcopper.board.model import Floats
 from quietcopper.electrical.copper import AREA, BARREL, PAD, TRACE
-from quietcopper.electrical.paths import pin_nodes, without_areas
+from quietcopper.electrical.net_graph import pin_nodes, without_areas
 from quietcopper.electrical.view import View
 from quietcopper.fields.vias import pair_inductance, strip_inductance
 
