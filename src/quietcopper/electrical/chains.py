@@ -7,6 +7,7 @@ meet nothing exactly, ends within another segment's copper or within a common pa
 from __future__ import annotations
 
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import shapely
@@ -14,7 +15,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from quietcopper.board import Board
-from quietcopper.board.model import Floats, Shapes
+from quietcopper.board.model import Floats, Pads, Shapes, Traces
 from quietcopper.electrical.tables import Runs
 from quietcopper.electrical.tiles import TOUCH, Index
 
@@ -32,8 +33,18 @@ class Chains:
     along: Floats
 
 
+_known: WeakKeyDictionary[Traces, WeakKeyDictionary[Pads, Chains]] = WeakKeyDictionary()
+
+
 def find_chains(board: Board) -> Chains:
-    """Chains and joints of all traces of a board."""
+    """Chains and joints of all traces of a board, worked out once for each table of traces and of pads."""
+    known = _known.setdefault(board.traces, WeakKeyDictionary())
+    if board.pads not in known:
+        known[board.pads] = _chains(board)
+    return known[board.pads]
+
+
+def _chains(board: Board) -> Chains:
     traces = board.traces
     n = len(traces)
     if not n:

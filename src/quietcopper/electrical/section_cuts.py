@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import shapely
@@ -68,6 +69,7 @@ class Cuts:
         self.pieces_of: list[set[int]] = [set() for _ in range(count)]
         self.planes: list[set[int]] = [set() for _ in range(count)]
         self.lines: list[list[_Line]] = [[] for _ in range(count)]
+        self._contents: dict[tuple[Any, ...], Content] = {}
         self.touched = np.zeros(count, dtype=np.bool_)
         self.in_own = self._in_own()
         self.below, self.above = self._planes(+1), self._planes(-1)
@@ -88,9 +90,12 @@ class Cuts:
         below, above = int(self.below[i]), int(self.above[i])
         if below < 0 and above < 0 and not self.pieces[i]:
             return None, "no copper within reach carries the return"
-        width = round(self.width[i] / MICRON)
-        lines = [(line.left, line.right) for line in self.lines[i]]
-        return Content.of(int(self.layer[i]), width, below, above, self.pieces[i], lines), ""
+        lines = tuple((line.left, line.right) for line in self.lines[i])
+        met = int(self.layer[i]), round(self.width[i] / MICRON), below, above, tuple(self.pieces[i]), lines
+        content = self._contents.get(met)
+        if content is None:
+            content = self._contents[met] = Content.of(*met)
+        return content, ""
 
     def beside(self, i: int) -> tuple[int, ...]:
         """Rows in board.traces of a content's further lines, in its order."""
@@ -101,6 +106,8 @@ class Cuts:
         areas = self._board.areas
         rows = np.flatnonzero(np.isin(areas.net, self.net) & np.isin(areas.layer, self.layer))
         found = np.zeros((3, len(self.x)), dtype=np.bool_)
+        if not len(rows):
+            return found[0]
         tree = shapely.STRtree(areas.shape[rows])
         beyond = (0.5 + OWN_BEYOND) * self.width
         for at, aside in zip(found, (0.0 * beyond, beyond, -beyond), strict=True):
@@ -161,7 +168,8 @@ class Cuts:
                 if not (0 <= layer < len(self._board.layers) and bears[layer]):
                     continue
                 rows = waiting[looked_at == layer]
-                height = np.array([self._height(own, int(layer)) for own in self.layer[rows].tolist()])
+                heights = {own: self._height(own, int(layer)) for own in set(self.layer[rows].tolist())}
+                height = np.array([heights[own] for own in self.layer[rows].tolist()])
                 reach = self.width[rows] / 2 + EDGE_REACH * height
                 beside = height - shown[2, rows]
                 low = np.maximum(shown[0, rows] - beside, -reach)
@@ -249,21 +257,26 @@ class Cuts:
         place = (x - self.x[cut]) * self.nx[cut] + (y - self.y[cut]) * self.ny[cut]
         from_edge = np.abs(place) - (traces.width[trace] + self.width[cut]) / 2
         parallel &= from_edge <= np.where(fixed[net[keep][order]], self._reach[cut], lines[cut]) + MICRON
-        for row, one, at in zip(
-            cut[parallel].tolist(), trace[parallel].tolist(), place[parallel].tolist(), strict=True
+        cut, trace, place = cut[parallel], trace[parallel], place[parallel]
+        columns = (
+            *(cut, trace, place, self.width[cut], self._reach[cut], lines[cut], traces.width[trace]),
+            fixed[traces.net[trace]],
+        )
+        for row, one, at, width, reach, line_reach_here, other, reference in zip(
+            *(column.tolist() for column in columns), strict=True
         ):
-            width, height = self.width[row], self._reach[row] / POUR_REACH
-            a, b = at - traces.width[one] / 2, at + traces.width[one] / 2
-            near = _place(a if at > 0 else b, width, height, POUR_STEP if fixed[traces.net[one]] else LINE_STEP)
-            wide = round(traces.width[one] / UNIT)
-            left, right = (near, near + wide) if at > 0 else (near - wide, near)
+            a, b = at - other / 2, at + other / 2
             if a < width / 2 and b > -width / 2:
                 self.touched[row] = True
-            elif fixed[traces.net[one]]:
-                if min(abs(a), abs(b)) - width / 2 > self._reach[row]:
-                    continue
+                continue
+            if min(abs(a), abs(b)) - width / 2 > (reach if reference else line_reach_here):
+                continue
+            near = _place(a if at > 0 else b, width, reach / POUR_REACH, POUR_STEP if reference else LINE_STEP)
+            wide = round(other / UNIT)
+            left, right = (near, near + wide) if at > 0 else (near - wide, near)
+            if reference:
                 self.pieces[row] = _united(self.pieces[row], Piece(int(self.layer[row]), left, right))
-            elif min(abs(a), abs(b)) - width / 2 <= lines[row]:
+            else:
                 self.lines[row].append(_Line(left, right, one))
         for row, lines_here in enumerate(self.lines):
             if lines_here:
@@ -278,17 +291,22 @@ class Cuts:
                 line = _Line(before.left, max(before.right, line.right), min(before.trace, line.trace))
             merged.append(line)
         own = [p for p in self.pieces[row] if p.layer == self.layer[row]]
+        least = NARROWEST / UNIT
         free = [
             line
             for line in merged
-            if not any(p.left <= line.right + NARROWEST / UNIT and line.left - NARROWEST / UNIT <= p.right for p in own)
+            if not any(p.left <= line.right + least and line.left - least <= p.right for p in own)
         ]
+        if len(free) < MOST_LINES:
+            return free
         nearest = sorted(free, key=lambda line: (min(abs(line.left), abs(line.right)), line))[: MOST_LINES - 1]
         return sorted(nearest)
 
 
 def _openings(spans: list[_Span], low: float, high: float) -> list[tuple[float, float]]:
     """Where a cut from `low` to `high` is not covered, m; openings of rounding size left out."""
+    if len(spans) == 1 and spans[0].left - low <= NARROWEST / 2 and high - spans[0].right <= NARROWEST / 2:
+        return []
     ends = [low, *(x for span in spans for x in (span.left, span.right)), high]
     return [(a, b) for a, b in zip(ends[::2], ends[1::2], strict=True) if b - a > NARROWEST / 2]
 
@@ -304,7 +322,7 @@ def _place(x: float, width: float, height: float, step: float) -> int:
     if beyond > height / 4:
         beyond = height / step / max(round(height / beyond / step), 1)
     elif step != EDGE_STEP and beyond > UNIT:
-        beyond = height * float(np.exp(round(float(np.log(beyond / height)) / 0.0075) * 0.0075))
+        beyond = height * math.exp(round(math.log(beyond / height) / 0.0075) * 0.0075)
     else:
         beyond = round(beyond / height / 0.01) * 0.01 * height
     size = round(width / MICRON) * round(MICRON / UNIT) // 2 + round(beyond / UNIT)

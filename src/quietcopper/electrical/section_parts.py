@@ -108,6 +108,8 @@ def cut_along(
 
 def _stretches(met: list[Content | None], length: float, pitch: float) -> list[_Stretch]:
     """Looks put together; what is shorter than the pitch goes to the nearest stretch that is not."""
+    if met[0] is not None and met.count(met[0]) == len(met):
+        return [_Stretch(met[0], 0.0, length)]
     step = length / len(met)
     groups: list[tuple[Content | None, int, int]] = []
     for k, content in enumerate(met):

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import NamedTuple
 
 from quietcopper.board import Board
@@ -39,7 +40,13 @@ class Content:
 
     @classmethod
     def of(
-        cls, layer: int, width: int, below: int, above: int, pieces: list[Piece], lines: list[tuple[int, int]]
+        cls,
+        layer: int,
+        width: int,
+        below: int,
+        above: int,
+        pieces: Sequence[Piece],
+        lines: Sequence[tuple[int, int]],
     ) -> Content:
         """The content, of its two mirror images the one that sorts first; lines keep the order given."""
         one = (tuple(sorted(pieces)), tuple(lines))
@@ -48,11 +55,12 @@ class Content:
 
     def plain(self) -> Content:
         """The same for its mirror image and whatever order its lines have."""
+        if len(self.lines) < 2:
+            return self
         mirrored = tuple(sorted(Piece(p.layer, -p.right, -p.left) for p in self.pieces))
         one = tuple(sorted(self.pieces)), tuple(sorted(self.lines))
         other = mirrored, tuple(sorted((-b, -a) for a, b in self.lines))
-        pieces, lines = min(one, other)
-        return replace(self, pieces=pieces, lines=lines)
+        return Content(self.layer, self.width, self.below, self.above, *min(one, other))
 
     def flipped(self, board: Board) -> bool:
         """Whether the section is described upside down: so that the reference, or else the near surface, is as meant.

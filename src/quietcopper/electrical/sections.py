@@ -139,9 +139,9 @@ def line_table(view: View) -> LineTable:
     board, runs = view.board, view.runs
     signal = np.array([role.kind == SIGNAL for role in view.roles], dtype=np.bool_)[runs.net]
     main = main_references(board, runs, find_chains(board))
-    height = np.zeros(len(runs))
-    for row, (own, other) in enumerate(zip(runs.layer.tolist(), main[runs.trace].tolist(), strict=True)):
-        height[row] = board.distance(min(own, other), max(own, other)) if other >= 0 else 0.0
+    layers, of_run = np.unique(np.stack([runs.layer, main[runs.trace]], axis=1), axis=0, return_inverse=True)
+    apart = [board.distance(min(own, other), max(own, other)) if other >= 0 else 0.0 for own, other in layers.tolist()]
+    height = np.array(apart)[of_run.reshape(-1)] if len(runs) else np.zeros(0)
     short = runs.length < height
     reason = np.full(len(runs), "", dtype=object)
     reason[~signal] = "not a signal net"
@@ -165,6 +165,11 @@ def line_table(view: View) -> LineTable:
     z0, er_effective, delay = (np.full(len(runs), np.nan) for _ in range(3))
     section = np.full(len(runs), -1, dtype=np.int32)
     for run, mine in parts.by_run():
+        if len(mine) == 1 and np.isfinite(parts.z0[mine[0]]):
+            one = mine[0]
+            section[run], z0[run], er_effective[run] = parts.section[one], parts.z0[one], parts.er_effective[one]
+            delay[run] = parts.delay[one]
+            continue
         known = mine[np.isfinite(parts.z0[mine])]
         if not len(known):
             section[run] = parts.section[mine[0]]
