@@ -172,6 +172,13 @@ def border(view: View, pair: PlanePair) -> shapely.Geometry:
     return shapely.line_merge(along) if along.geom_type == "MultiLineString" else along
 
 
+def _begun_at(ring: shapely.LineString, start: float) -> shapely.LineString:
+    """A closed line that begins and ends `start` further along."""
+    parts = [shapely.ops.substring(ring, *ends) for ends in ((start, ring.length), (0.0, start))]
+    corners = np.concatenate([shapely.get_coordinates(part) for part in parts if part.length > 0])
+    return shapely.LineString(corners[np.append(True, (np.diff(corners, axis=0) != 0).any(axis=1))])
+
+
 def open_stretches(view: View, pair: PlanePair, reach: float) -> list[tuple[float, shapely.LineString]]:
     """Stretches of `border` between the ties within `reach` (m) of it, longest first: length along the edge, line."""
     ties = pair.places(view.board)
@@ -181,7 +188,14 @@ def open_stretches(view: View, pair: PlanePair, reach: float) -> list[tuple[floa
             continue
         points = shapely.points(ties[:, :2])
         near = points[shapely.dwithin(points, line, reach)] if len(points) else points
-        at = np.unique(np.concatenate([[0.0, line.length], shapely.line_locate_point(line, near)]))
+        at = np.unique(shapely.line_locate_point(line, near))
+        if not line.is_closed:
+            at = np.unique(np.concatenate([[0.0, line.length], at]))
+        elif len(at):  # from the first tie round to it; where the ring happens to begin is no end
+            line = _begun_at(line, float(at[0]))
+            at = np.append(at - at[0], line.length)
+        else:
+            at = np.array([0.0, line.length])
         for start, stop in zip(at[:-1].tolist(), at[1:].tolist(), strict=True):
             out.append((stop - start, shapely.ops.substring(line, start, stop)))
     return sorted(out, key=lambda s: (-round(s[0], 7), s[1].bounds))
