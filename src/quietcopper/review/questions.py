@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 from collections import defaultdict
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -24,6 +25,7 @@ from quietcopper.review.causes import identify
 from quietcopper.review.compare import match_findings
 from quietcopper.review.look import Looked, run_check
 from quietcopper.units import listed
+from quietcopper.workers import spread
 
 WORK = 30_000  # objects that may be looked at again in all: bounds the time of larger boards
 MOST_ASKED = 6  # questions that are priced on a small board
@@ -51,10 +53,7 @@ def ask(view: View, checks: tuple[Check, ...], result: Result) -> tuple[Question
     settings = dataclasses.replace(view.settings, layers={}, dielectrics={}, masks={})
     out = [*_regions(result), *_untied(view, result)]
     asked = [*_cables(view, settings, result), *_drivers(view, settings, result), *_targets(view, settings, result)]
-    for one in asked[:most]:
-        priced = _priced(view, checks, result, one)
-        if priced is not None:
-            out.append(priced)
+    out += filter(None, spread([partial(_priced, view, checks, result, one) for one in asked[:most]]))
     # what only the layout can answer first: where the file leaves something out, all else rests on it
     return tuple(sorted(out, key=lambda q: (bool(q.key), -q.crossing, -round(q.swing_db, 6), q.text)))
 
