@@ -68,7 +68,7 @@ def spread(work: Sequence[Callable[[], T]]) -> list[T]:
     helpers = [_start(work, take) for _ in range(count - 1)]
     try:
         with several_processes(1):
-            done = {0: _outcome(work[0]), **_take_on(work, take)}
+            done = {0: _outcome(work[0]), **{row: _outcome(work[row]) for row in _taken(take)}}
         for _, source in helpers:
             done |= _received(source)
     except BaseException:
@@ -103,12 +103,10 @@ def _all_written(give: int, data: bytes) -> bool:
         return False
 
 
-def _take_on(work: Sequence[Callable[[], Any]], take: int) -> dict[int, Outcome]:
-    done = {}
+def _taken(take: int) -> Iterator[int]:
+    """Rows that are still to be done, one by one."""
     while ticket := os.read(take, _TICKET):
-        row = int.from_bytes(ticket, "big")
-        done[row] = _outcome(work[row])
-    return done
+        yield int.from_bytes(ticket, "big")
 
 
 def _outcome(piece: Callable[[], Any]) -> Outcome:
@@ -132,7 +130,8 @@ def _start(work: Sequence[Callable[[], Any]], take: int) -> tuple[int, BinaryIO]
         signal.signal(signal.SIGINT, signal.SIG_DFL)  # ends without a word; this process's parent tells the user
         os.close(back)
         _allowed = 1
-        packed = {row: _packed(outcome) for row, outcome in _take_on(work, take).items()}
+        # packed at once: whoever is through first takes the next piece
+        packed = {row: _packed(_outcome(work[row])) for row in _taken(take)}
         with os.fdopen(out, "wb") as sink:
             pickle.dump(packed, sink)
     finally:
