@@ -90,7 +90,10 @@ class Disturbances:
             mine = (c.trace_a if c.net_a == net else c.trace_b for c in shared)
             return round(sum(c.length for c, trace in zip(shared, mine, strict=True) if way.holds(trace)), 9)
 
-        return max(self._ways(net), key=lambda w: (length_on(w), round(w.ends.delay, 15), w.label), default=None)
+        ways = self._ways(net)
+        if len(ways) == 1:
+            return ways[0]
+        return max(ways, key=lambda w: (length_on(w), round(w.ends.delay, 15), w.label), default=None)
 
     def _one(
         self, victim: int, way: Course | None, aggressor: int, shared: Sequence[Coupling], figures: Figures

@@ -35,8 +35,10 @@ class Course:
         profile = self.profile
         after = np.cumsum(profile.delay)
         out: dict[int, tuple[Floats, Floats]] = {}
-        for row in np.unique(profile.row[profile.kind == "trace"]).tolist():
-            mine = np.flatnonzero((profile.kind == "trace") & (profile.row == row))
+        traces = np.flatnonzero(profile.kind == "trace")
+        of_trace = profile.row[traces]
+        for row in sorted(set(of_trace.tolist())):
+            mine = traces[of_trace == row]
             forward = len(mine) < 2 or profile.at[mine[-1]] > profile.at[mine[0]]
             if len(mine) == 1:
                 forward = self._forward.get(row, True)

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -123,9 +124,14 @@ def _arrivals(line: Ends, place: float, toward_end: bool) -> tuple[Ints, Floats,
 
 def _reflected(line: Ends, toward_end: bool) -> tuple[Floats, Bools]:
     """Amplitudes of a wave of 1 that is thrown back and forth, until it has faded, and which of them go to the end."""
+    return _thrown(line.start, line.end, toward_end)
+
+
+@lru_cache(maxsize=4096)  # lines of a bus are many and alike
+def _thrown(start: float, end: float, toward_end: bool) -> tuple[Floats, Bools]:
     count = np.arange(_MOST_PASSES)
     toward = (count % 2 == 0) == toward_end
-    amplitude = np.cumprod(np.concatenate([[1.0], np.where(toward, line.end, line.start)[:-1]]))
+    amplitude = np.cumprod(np.concatenate([[1.0], np.where(toward, end, start)[:-1]]))
     faded = np.flatnonzero(np.abs(amplitude) < _FADED)
     last = int(faded[0]) if len(faded) else _MOST_PASSES
     return amplitude[:last], toward[:last]
