@@ -15,7 +15,7 @@ import shapely
 from numpy.typing import NDArray
 
 from quietcopper.report.safe import Markup
-from quietcopper.report.svg import SAG_MM, UNITS_PER_MM, LayerShapes, path, ring_path, units
+from quietcopper.report.svg import SAG_MM, UNITS_PER_MM, LayerShapes, ring_path, subpaths, units
 
 
 def _runs(entries: Sequence[tuple[int, int]]) -> str:
@@ -47,16 +47,13 @@ def _traces(layer: LayerShapes) -> list[Markup]:
     for width in np.unique(widths).tolist():
         rows = np.flatnonzero(widths == width)
         rows = rows[np.argsort(nets[rows], kind="stable")]
-        data, entries = [], []
-        for net, count in _merged(nets[rows].tolist()):
-            mine, rows = rows[:count], rows[count:]
-            lines = path(drawn.traces[i] for i in mine.tolist())
-            if lines:
-                data.append(lines)
-                entries.append((net, lines.count("M")))
+        lines = [drawn.traces[i] for i in rows.tolist()]
+        changes = np.flatnonzero(np.diff(nets[rows])) + 1
+        data = subpaths(np.concatenate(lines), [len(line) for line in lines], apart=frozenset(changes.tolist()))
+        begun = nets[rows[[piece[0] == "M" for piece in data]]].tolist()
         out.append(
             Markup('<path class="trace" stroke-width="{}" data-nets="{}" d="{}"/>').format(
-                width, _runs(entries), "".join(data)
+                width, _runs(_merged(begun)), "".join(data)
             )
         )
     return out

@@ -237,11 +237,12 @@ def board_svg(
         )
     holes = np.asarray(shapes.drawing.holes, dtype=np.float64).reshape(-1, 3)
     labels = crowd_labels(places, BOARD_PX / box.width)
+    spots = units([(x, y) for _, x, y, _ in shapes.drawing.parts] or np.zeros((0, 2))).tolist()
     parts = [
         Markup(
             '<text class="part s{}" transform="translate({} {})"><tspan class="still-text">{}</tspan></text>'
-        ).format(side, *units([(x, y)])[0].tolist(), ref)
-        for ref, x, y, side in shapes.drawing.parts
+        ).format(side, *spot, ref)
+        for (ref, _, _, side), spot in zip(shapes.drawing.parts, spots, strict=True)
     ]
     spacing = max(whole.width, whole.height) * UNITS_PER_MM / 110
     return Markup(

@@ -37,17 +37,26 @@ def path(lines: Iterable[Any], *, closed: bool = False) -> str:
     runs = [np.asarray(run, dtype=np.float64)[:, :2] for run in lines if len(run)]
     if not runs:
         return ""
-    return _path(np.concatenate(runs), [len(run) for run in runs], closed)
+    return "".join(subpaths(np.concatenate(runs), [len(run) for run in runs], closed=closed))
 
 
 def ring_path(polygons: NDArray[np.object_]) -> str:
     """Path data of the rings of polygons that are not empty, shape (n,)."""
     rings = shapely.get_rings(polygons)
-    return _path(shapely.get_coordinates(rings), shapely.get_num_coordinates(rings), True) if len(rings) else ""
+    if not len(rings):
+        return ""
+    return "".join(subpaths(shapely.get_coordinates(rings), shapely.get_num_coordinates(rings), closed=True))
 
 
-def _path(places: Floats, lengths: Sequence[int] | NDArray[np.int32], closed: bool) -> str:
-    """Path data through the mm points (n, 2) of runs of these lengths, one after the other."""
+def subpaths(
+    places: Floats,
+    lengths: Sequence[int] | NDArray[np.int32],
+    *,
+    closed: bool = False,
+    apart: frozenset[int] = frozenset(),
+) -> list[str]:
+    """Path data of runs of these lengths (1 and more) through mm points (n, 2). Each begins with M, but where it
+    continues the one before. apart : runs that continue none"""
     points = units(places)
     ends = np.cumsum(lengths)
     begins = np.concatenate([[0], ends[:-1]])
@@ -62,13 +71,13 @@ def _path(places: Floats, lengths: Sequence[int] | NDArray[np.int32], closed: bo
     out: list[str] = []
     last: list[int] | None = None
     done = 0
-    for first, final, until in corners:
+    for run, (first, final, until) in enumerate(corners):
         back = 2 if closed and until > done and final == first else 0
         # a zero-length line still shows its round ends
-        lead = "l" if first == last and not closed else f"M{first[0]} {first[1]}l"
+        lead = "l" if first == last and not closed and run not in apart else f"M{first[0]} {first[1]}l"
         out.append(f"{lead}{' '.join(numbers[done : until - back]) or '0 0'}{'z' if closed else ''}")
         last, done = final, until
-    return "".join(out)
+    return out
 
 
 def chart(width: float, height: float, label: str, items: Sequence[Markup], css: str = "") -> Markup:
