@@ -92,6 +92,21 @@ def _tiles(shape: BaseGeometry, vertices: int, smallest: float) -> tuple[Polygon
     return (*sound[~torn], *mended[shapely.area(mended) > 0])
 
 
+def points_along(lines: NDArray[np.object_], row: NDArray[np.intp], share: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Points (n, 2) of the lines `row` (n,) at shares (n,) of their lengths, 0 to 1."""
+    points, of = shapely.get_coordinates(lines, return_index=True)
+    step = np.append(np.sqrt((np.diff(points, axis=0) ** 2).sum(axis=1)), 0.0)
+    step[np.flatnonzero(np.diff(of, append=-1))] = 0.0  # from the end of a line to the next
+    before = np.concatenate([[0.0], np.cumsum(step)])
+    first, last = np.searchsorted(of, [row, row + 1])
+    along = share * np.bincount(of, step)[row]
+    at = np.searchsorted(before, before[first] + along, side="right") - 1
+    at = np.clip(at, first, np.maximum(last - 2, first))
+    along = along - (before[at] - before[first])
+    part = np.divide(along, step[at], out=np.zeros(len(at)), where=step[at] > 0)
+    return points[at] + np.clip(part, 0.0, 1.0)[:, None] * (points[at + 1] - points[at])
+
+
 def edge_pieces(shapes: NDArray[np.object_]) -> tuple[NDArray[np.object_], NDArray[np.int64]]:
     """The straight pieces of the edges of polygons, one line each, and of which polygon each is."""
     rings, of_ring = shapely.get_parts(shapely.boundary(shapes), return_index=True)

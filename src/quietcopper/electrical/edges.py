@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from shapely import LineString, Polygon
+from shapely import Polygon
 
-from quietcopper.board.model import Floats, Ints
+from quietcopper.board.model import Floats, Ints, Shapes
 from quietcopper.electrical.view import View
 
 FAR = 1.0  # m; longer than any board, for lines that cut right through one
@@ -50,10 +50,11 @@ def runs_near_edge(view: View, heights: float) -> EdgeRuns:
         on = board.areas.layer[runs.reference[covered]]
         main = int(np.argmax(np.bincount(on, weights=length, minlength=len(board.layers))))
         candidates = np.flatnonzero(board.areas.layer == main)
-        near = shapely.STRtree(board.areas.shape[candidates]).nearest(middle[rows])
-        area[rows] = candidates[near]
+        if len(candidates) > 1:
+            candidates = candidates[shapely.STRtree(board.areas.shape[candidates]).nearest(middle[rows])]
+        area[rows] = candidates
         height[rows] = board.distance(*sorted((int(layer), main)))
-    inside = np.full(len(runs), np.inf)
+    inside, widths = np.full(len(runs), np.inf), np.full(len(runs), np.nan)
     for row in np.unique(area[area >= 0]):
         mine = np.flatnonzero(area == row)
         ring = board.areas.shape[row].exterior
@@ -61,23 +62,31 @@ def runs_near_edge(view: View, heights: float) -> EdgeRuns:
         distance = shapely.distance(ring, middle[mine])
         inside[mine] = np.where(runs.reference[mine] >= 0, distance, -distance)
         # what has no reference within the outer edge lies over an opening: a gap, not an edge
-        opening = (runs.reference[mine] < 0) & shapely.covers(Polygon(ring), middle[mine])
-        inside[mine[opening]] = np.inf
-    close = np.flatnonzero((area >= 0) & (inside < heights * height))
-    widths = np.array([_width_across(board.areas.shape[area[i]], runs.line[i], middle[i]) for i in close])
-    return EdgeRuns(close.astype(np.int32), area[close], height[close], inside[close], widths)
+        whole = Polygon(ring)
+        opening = mine[runs.reference[mine] < 0]
+        inside[opening[shapely.covers(whole, middle[opening])]] = np.inf
+        close = mine[inside[mine] < heights * height[mine]]
+        widths[close] = _widths_across(whole, board.areas.shape[row].area, runs.line[close], middle[close])
+    close = np.flatnonzero(np.isfinite(widths))
+    return EdgeRuns(close.astype(np.int32), area[close], height[close], inside[close], widths[close])
 
 
-def _width_across(shape: Polygon, line: LineString, middle: shapely.Point) -> float:
-    """Extent of an area's outer shape across a line at its middle, m; from a point beyond the area, of its nearest
-    part."""
-    (x0, y0), (x1, y1) = line.coords[0], line.coords[-1]
-    size = np.hypot(x1 - x0, y1 - y0)
-    if size == 0:
-        return float(np.sqrt(shape.area))
-    nx, ny = -(y1 - y0) / size * FAR, (x1 - x0) / size * FAR
-    cut = LineString([(middle.x - nx, middle.y - ny), (middle.x + nx, middle.y + ny)])
-    parts = [p for p in shapely.get_parts(Polygon(shape.exterior).intersection(cut)) if p.length > 0]
-    if not parts:
-        return float(np.sqrt(shape.area))
-    return float(min(parts, key=lambda p: (round(p.distance(middle), 9), -p.length)).length)
+def _widths_across(whole: Polygon, size: float, lines: Shapes, middle: Shapes) -> Floats:
+    """Extent of an area's outer shape across each line at its middle, m; from a point beyond the area, of its nearest
+    part. size : of the area, m2, whose root stands for the extent where nothing lies across"""
+    out = np.full(len(lines), np.sqrt(size))
+    ends = shapely.get_coordinates(shapely.get_point(lines, [[0], [-1]])).reshape(2, -1, 2)
+    along = ends[1] - ends[0]
+    length = np.hypot(*along.T)
+    ahead = np.flatnonzero(length > 0)
+    across = np.stack([-along[ahead, 1], along[ahead, 0]], -1) / length[ahead, None] * FAR
+    at = shapely.get_coordinates(middle[ahead])
+    cuts = shapely.intersection(whole, shapely.linestrings(np.stack([at - across, at + across], axis=1)))
+    parts, of = shapely.get_parts(cuts, return_index=True)
+    extent = shapely.length(parts)
+    away = np.round(shapely.distance(parts, middle[ahead[of]]), 9)
+    order = np.lexsort((-extent, away, of))
+    order = order[extent[order] > 0]
+    nearest = order[np.diff(of[order], prepend=-1) > 0]
+    out[ahead[of[nearest]]] = extent[nearest]
+    return out

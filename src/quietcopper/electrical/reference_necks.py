@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from quietcopper.board.geometry import points_along
 from quietcopper.board.model import Bools, Floats, Ints
 from quietcopper.electrical.tiles import LayerCopper, layer_copper
 from quietcopper.electrical.view import View
@@ -65,22 +66,21 @@ def _of_layer(view: View, runs: Ints, copper: LayerCopper, widest: float) -> tup
     number = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
     share = (number + 0.5) / count[row]
     lines = table.line[runs]
-    at = shapely.get_coordinates(shapely.line_interpolate_point(lines[row], share, normalized=True))
-    low, high = (
-        shapely.get_coordinates(shapely.line_interpolate_point(lines[row], np.clip(share + d, 0, 1), normalized=True))
-        for d in (-0.01, 0.01)
-    )
+    rings, of = shapely.get_rings(shapely.get_parts(copper.shapes), return_index=True)
+    outer = np.diff(of, prepend=-1) > 0
+    ends = np.flatnonzero((outer | (shapely.area(shapely.polygons(rings)) > SMALL))[copper.edge_ring])
+    tree = shapely.STRtree(shapely.linestrings(copper.edges[ends].reshape(-1, 2, 2)))
+    at = points_along(lines, row, share)
+    near = tree.query_nearest(shapely.points(at), max_distance=widest, all_matches=False)[0]
+    row, at, share = row[near], at[near], share[near]
+    low, high = (points_along(lines, row, np.clip(share + d, 0, 1)) for d in (-0.01, 0.01))
     along = (high - low) / np.maximum(np.hypot(*(high - low).T), 1e-12)[:, None]
     across = np.stack([-along[:, 1], along[:, 0]], -1)
     chords = shapely.linestrings(np.stack([at - widest * across, at + widest * across], axis=1))
-    rings = shapely.get_rings(shapely.get_parts(copper.shapes))
-    size = np.array([shapely.Polygon(ring).area for ring in rings])
-    outer = np.concatenate(
-        [[i == 0 for i in range(1 + shapely.get_num_interior_rings(p))] for p in shapely.get_parts(copper.shapes)]
-    )
     mine = copper.rows[copper.ring_area[copper.edge_ring]]
-    chord, edge = copper.edge_tree.query(chords, predicate="intersects")
-    keep = (outer | (size > SMALL))[copper.edge_ring[edge]] & (mine[edge] == table.reference[runs][row[chord]])
+    chord, edge = tree.query(chords, predicate="intersects")
+    edge = ends[edge]
+    keep = mine[edge] == table.reference[runs][row[chord]]
     chord, edge = chord[keep], edge[keep]
     a, b = copper.edges[edge, :2] - at[chord], copper.edges[edge, 2:] - at[chord]
     n, t = across[chord], along[chord]
