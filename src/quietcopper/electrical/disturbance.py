@@ -136,14 +136,20 @@ def together(found: Sequence[Disturbed]) -> float:
     return float(np.sum([d.peak for d in found]))
 
 
+def _top(level: Floats) -> int:
+    """Where a wave is farthest from 0, of places equal but for rounding the first."""
+    size = np.abs(level)
+    return int(np.argmax(size >= size.max() * (1 - 1e-9)))
+
+
 def drawn_wave(found: Sequence[Disturbed], allowed: float, name: str) -> dict[str, Any]:
     """The noise of all aggressors in time, their peaks put on top of each other, as the evidence `waveform`."""
     time, level = found[0].trace
-    peak = float(time[np.argmax(np.abs(level))])
+    peak = float(time[_top(level)])
     total = np.zeros(len(time))
     for one in found:
         own_time, own = one.trace
-        top = int(np.argmax(np.abs(own)))
+        top = _top(own)
         sign = np.sign(own[top])  # drawn upward: the edge may as well fall
         total += sign * np.interp(time - peak + own_time[top], own_time, own, left=0.0, right=0.0)
     shown = np.flatnonzero(np.abs(total) > 0.01 * np.abs(total).max())
