@@ -81,7 +81,8 @@ def main(argv: list[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as e:
-        print(f"quietcopper: {e.filename or ''}: {e.strerror or e}", file=sys.stderr)
+        where = f"{e.filename}: " if e.filename else ""
+        print(f"quietcopper: {where}{e.strerror or e}", file=sys.stderr)
         return 2
     except KeyboardInterrupt:
         print("quietcopper: stopped", file=sys.stderr)
