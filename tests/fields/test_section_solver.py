@@ -11,13 +11,12 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
-from scipy.optimize import brentq
 
 from quietcopper.errors import OutOfRange
 from quietcopper.fields.section import Coat, CrossSection, Sheet, Strip
 from quietcopper.fields.section_charges import solve_charges
 from quietcopper.fields.section_mesh import lay_panels, nodes
-from quietcopper.fields.section_search import find_gap, find_spacing, find_width, root
+from quietcopper.fields.section_search import find_gap, find_spacing, find_width
 from quietcopper.fields.section_solver import FINE, SectionCache, Solution, solve, solve_many
 from quietcopper.units import C0, EPS0, MM, MU0
 
@@ -459,11 +458,3 @@ def test_copper_far_away_between_planes_does_nothing() -> None:
     wide = Strip(60 * MM, 0.1 * MM, 115 * MM, 0.018 * MM)
     beside = solve(CrossSection((line,), (wide,), sheets, True, True))
     assert_allclose(beside.capacitance, alone.capacitance, rtol=1e-4)
-
-
-@pytest.mark.parametrize(
-    "f", [lambda x: x**3 - 2, lambda x: np.tanh(8 * (x - 0.3)) + 0.1, lambda x: np.exp(x) - 4, lambda x: x - 1.25]
-)
-def test_the_search_finds_what_scipys_finds(f):
-    """Source: scipy.optimize.brentq, another implementation of the same method; to rounding, as the steps are alike."""
-    assert root(f, 0.0, 2.0, f(0.0), f(2.0), 1e-5) == pytest.approx(brentq(f, 0.0, 2.0, xtol=1e-5), abs=1e-12)

@@ -54,6 +54,8 @@ def _find(
     target: float, section_of: Callable[[float], CrossSection], quantity: Callable[[Solution], float], low: float,
     high: float, name: str, unit: str,
 ) -> float:  # fmt: skip
+    from scipy.optimize import brentq  # slow to load, and most reviews ask for no width
+
     if not (0 < low < high < math.inf and 0 < target < math.inf):
         raise OutOfRange(f"no {name} can be looked for between {low:g} m and {high:g} m for {target:g} {unit}")
 
@@ -68,42 +70,4 @@ def _find(
             f"no {name} between {low * 1e3:.3g} mm and {high * 1e3:.3g} mm gives {target:g} {unit}; "
             f"{reached[0]:.3g} to {reached[1]:.3g} {unit} can be reached"
         )
-    return math.exp(root(miss, *ends, first, last, 1e-5))
-
-
-def root(
-    f: Callable[[float], float], a: float, b: float, f_a: float, f_b: float, tolerance: float
-) -> float:  # fmt: skip
-    """Where f is zero between a and b, at which its values f_a and f_b differ in sign, to within `tolerance`.
-
-    Brent, Algorithms for Minimization without Derivatives, chapter 4 (from memory): inverse quadratic steps as long as
-    they shrink the bracket fast enough, else halving. (SciPy's own takes ten times as long to load as to use.)
-    """
-    before, now, far = (a, f_a), (b, f_b), (a, f_a)  # the last estimate, this one, and the bracket's other end
-    step = last_step = b - a
-    while True:
-        if now[1] * far[1] > 0:
-            far = before
-            step = last_step = now[0] - before[0]
-        if abs(far[1]) < abs(now[1]):
-            before, now, far = now, far, now
-        (x, fx), (x0, f0), (x1, f1) = now, before, far
-        least, half = tolerance / 2, (x1 - x) / 2
-        if fx == 0 or abs(half) < least:
-            return x
-        tried = half
-        if abs(last_step) > least and abs(fx) < abs(f0):
-            if x0 == x1:
-                tried = -fx * (x - x0) / (fx - f0)
-            else:
-                slope0, slope1 = (f0 - fx) / (x0 - x), (f1 - fx) / (x1 - x)
-                tried = -fx * (f1 * slope1 - f0 * slope0) / (slope1 * slope0 * (f1 - f0))
-            if 2 * abs(tried) < min(abs(last_step), 3 * abs(half) - least):
-                last_step, step = step, tried
-            else:
-                last_step = step = half
-        else:
-            last_step = step = half
-        before = now
-        x += step if abs(step) > least else math.copysign(least, half)
-        now = x, f(x)
+    return math.exp(brentq(miss, *ends, xtol=1e-5))
