@@ -9,28 +9,25 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
-import numpy as np
-
 from quietcopper.findings.model import ADVICE, CANNOT, HARMS, MAIN, SMALLER, STANDINGS, WITHIN
 from quietcopper.report import evidence, words
 from quietcopper.report.charts import DecibelScale, decibel_line
 from quietcopper.report.closeup import close_up
-from quietcopper.report.pictures import Mark, excess_level, marks, place_box
+from quietcopper.report.page_data import page_data
+from quietcopper.report.pictures import Mark, excess_level, marks
 from quietcopper.report.plans import PlanView, plan_view
 from quietcopper.report.safe import Markup
 from quietcopper.report.sections import best_cut, stack_svg
-from quietcopper.report.svg import UNITS_PER_MM, BoardShapes, Box, joined, units
+from quietcopper.report.svg import BoardShapes
+from quietcopper.report.tables import LayerRow, coverage_rows, layer_rows, line_rows, pair_rows
 
 SHOWN_CAUSES = 8  # told in full, with pictures of the board; the others wait behind one line
 SHOWN_PLACES = 5  # of a cause; the others wait behind one line
 PICTURED_PLACES = 3  # of a cause, with a close-up
 CUT_CANDIDATES = 12  # of the worst places; the stackup is cut through one of them
-MOST_LINES = 300  # rows of the table of lines; findings.json has all of them
-FOCUS_MM = 12.0  # least side of the window that the board moves to for one place
 MOST_QUESTIONS = 3  # that the letter asks
 ASKED = "These answers would change the review most."
 HANGING = "The verdict on these places hangs on the figures that were assumed; which are right?"
-LOOSE_FOCUS = 0.55  # of the board's larger side, for a place without a shape of its own (a pair of planes)
 
 
 @dataclass(frozen=True)
@@ -105,20 +102,6 @@ class CauseView:
     @cached_property
     def picture(self) -> Markup:
         return self.draw_picture()
-
-
-@dataclass(frozen=True)
-class LayerRow:
-    """One row of the layer picker."""
-
-    index: int
-    name: str
-    carries: str
-    reference: str
-    between: str
-    worst: str
-    level: int
-    places: int
 
 
 @dataclass(frozen=True)
@@ -202,7 +185,7 @@ def _remedies(finding: Mapping[str, Any]) -> list[dict[str, str]]:
     ]
 
 
-class _Teller:
+class Teller:
     """Builds the views; holds what they share."""
 
     def __init__(self, document: Mapping[str, Any], shapes: BoardShapes) -> None:
@@ -325,164 +308,7 @@ class _Teller:
         return f"{count}{on}, {share}. The worst is place {places[0].number}. {worst}"
 
 
-def _layer_rows(document: Mapping[str, Any], shapes: BoardShapes) -> list[LayerRow]:
-    stackup = document["stackup"]
-    rows = []
-    for i, name in enumerate(document["board"]["layers"]):
-        here = [f for f in document["findings"] if name in f["layers"][:1]]
-        excesses = [f["excess_db"] for f in here if f["excess_db"] is not None]
-        entry = stackup["layers"][i] if i < len(stackup["layers"]) else None
-        sheet = stackup["dielectrics"][i] if i < len(stackup["dielectrics"]) else None
-        reference = ""
-        if entry and entry["reference"]:
-            r = entry["reference"]
-            reference = (
-                f"{words.figure(r['distance_mm'], 'mm')} from {r['net'] or r['kind'] + ' copper'} on {r['layer']}"
-            )
-        between = ""
-        if sheet:
-            er = f" · εr {words.number(sheet['er'])}" if sheet["er"] is not None else ""
-            between = f"{words.figure(sheet['thickness_mm'], 'mm')}{er}"
-        rows.append(
-            LayerRow(
-                index=i,
-                name=name,
-                carries=entry["carries"] if entry else "",
-                reference=reference,
-                between=between,
-                worst=words.decibels(max(excesses), unit=False) if excesses else "",
-                level=excess_level(max(excesses, default=None)),
-                places=len(here),
-            )
-        )
-    return rows
-
-
-def _focus(box: Box, least: float = FOCUS_MM) -> list[int]:
-    """The window that shows a place with its surroundings, in drawing units: x, y, width, height."""
-    wide = box.grown(0.25 * max(box.width, box.height) + 1.5).at_least(least, least)
-    return [int(v) for v in wide.view.split()]
-
-
-def _net_windows(shapes: BoardShapes) -> list[list[Any]]:
-    """[name, window, index] of every named net that has copper, by name."""
-    nets = shapes.drawing.nets
-    low, high = np.full((len(nets), 2), np.inf), np.full((len(nets), 2), -np.inf)
-    for drawn in shapes.layers:
-        layer = drawn.layer
-        for bounds, owner in zip(drawn.bounds, (layer.area_nets, layer.trace_nets, layer.pad_nets), strict=True):
-            solid = np.isfinite(bounds).all(axis=1)
-            rows = np.asarray(owner, dtype=np.int64)[solid]
-            np.minimum.at(low, rows, bounds[solid][:, :2])
-            np.maximum.at(high, rows, bounds[solid][:, 2:])
-    return [
-        [name, _focus(Box(*low[i].tolist(), *high[i].tolist())), i]
-        for i, name in sorted(enumerate(nets), key=lambda item: item[1])
-        if name and np.isfinite(low[i]).all()
-    ]
-
-
-def _walks(shapes: BoardShapes) -> dict[str, list[Any]]:
-    """By net its ways: [from, to, length in mm, stretches], a stretch as [kind, layer, length in mm, ohm, reference,
-    its layer, lines]; lines in drawing units."""
-    lines = [line for ways in shapes.drawing.walks.values() for way in ways for s in way.stretches for line in s.lines]
-    values = units(np.concatenate(lines)).ravel().tolist() if lines else []
-    ends = (2 * np.cumsum([len(line) for line in lines])).tolist()
-    drawn = (values[begin:end] for begin, end in zip([0, *ends], ends, strict=False))
-    return {
-        net: [
-            [
-                way.start,
-                way.end,
-                round(way.length_mm, 3),
-                [
-                    [
-                        *(s.kind, s.layer, round(s.length_mm, 3), None if s.z_ohm is None else round(s.z_ohm, 1)),
-                        *(s.reference, s.reference_layer, [next(drawn) for _ in s.lines]),
-                    ]
-                    for s in way.stretches
-                ],
-            ]
-            for way in ways
-        ]
-        for net, ways in shapes.drawing.walks.items()
-    }
-
-
-def _data(document: Mapping[str, Any], teller: _Teller) -> dict[str, Any]:
-    """What the script needs to move the board, as short lists."""
-    places = []
-    whole = teller.shapes.box
-    loose = max(FOCUS_MM, LOOSE_FOCUS * max(whole.width, whole.height))
-    for number, finding in enumerate(document["findings"], start=1):
-        places.append(
-            {
-                "n": number,
-                "id": teller.anchors[finding["id"]],
-                "title": finding["title"],
-                "grade": finding["grade"],
-                "at": units([finding["at_mm"]])[0].tolist(),
-                "window": _focus(place_box(finding), FOCUS_MM if finding["shape"] else loose),
-                "layer": teller.layer_of(finding),
-                "nets": [teller.shapes.net_index[n] for n in finding["nets"] if n in teller.shapes.net_index],
-                "layers": sorted(teller.layers_of(finding)),
-                "check": finding["check"],
-                "finding": finding["id"],
-                "excess": finding["excess_db"],
-                "words": " ".join([*finding["nets"], *finding["parts"], finding["check"]]).lower(),
-            }
-        )
-    causes = []
-    for number, cause in enumerate(document["causes"], start=1):
-        findings = [teller.findings[i] for i in cause["findings"]]
-        window = joined([place_box(f) for f in findings])
-        causes.append(
-            {
-                "id": f"cause-{number}",
-                "window": _focus(window),
-                "layer": teller.layer_of(findings[0]),
-                "places": [teller.numbers[i] for i in cause["findings"]],
-                "cause": cause["id"],
-            }
-        )
-    parts = [
-        [
-            ref,
-            [round((x - 6) * UNITS_PER_MM), round((-y - 6) * UNITS_PER_MM), 12 * UNITS_PER_MM, 12 * UNITS_PER_MM],
-            side,
-        ]
-        for ref, x, y, side in sorted(teller.shapes.drawing.parts)
-    ]
-    return {
-        "places": places,
-        "causes": causes,
-        "nets": _net_windows(teller.shapes),
-        "parts": parts,
-        "walks": _walks(teller.shapes),
-        "names": [row["name"] for row in document["stackup"]["layers"]] or list(document["board"]["layers"]),
-        "sheets": [sheet["thickness_mm"] for sheet in document["stackup"]["dielectrics"]],
-        "layers": len(teller.shapes.layers),
-        "size": teller.shapes.size,
-    }
-
-
-def _coverage(document: Mapping[str, Any]) -> tuple[list[dict[str, Any]], list[str]]:
-    """Rows of what was looked at, and the checks that found nothing over the allowance."""
-    by_check: dict[str, list[Mapping[str, Any]]] = {}
-    for finding in document["findings"]:
-        by_check.setdefault(finding["check"], []).append(finding)
-    rows, good = [], []
-    for entry in document["coverage"]:
-        found = by_check.get(entry["check"], [])
-        over = sum(words.over(f["excess_db"]) for f in found)
-        question = document["checks"].get(entry["check"], {}).get("question", "")
-        rows.append({**entry, "question": " ".join(question.split()), "over": over})
-        if over == 0 and entry["looked"]:
-            good.append(entry["check"])
-    return rows, good
-
-
-def _open_questions(document: Mapping[str, Any], teller: _Teller) -> list[dict[str, str]]:
+def _open_questions(document: Mapping[str, Any], teller: Teller) -> list[dict[str, str]]:
     """The questions whose answers change most, three at most; a review without any has the findings whose verdict hangs
     on what was assumed: the range of their excess spans the allowance."""
     out = [
@@ -525,48 +351,9 @@ def _at_stake(question: Mapping[str, Any]) -> str:
     return f"{said}. Settings: {question['key']}" if question["key"] else f"{said}. The layout's data have to say."
 
 
-def _line_rows(document: Mapping[str, Any]) -> list[tuple[str, ...]]:
-    """(net, layer, width, length, impedance, delay) of the longest lines, in the document's order."""
-    lengths = sorted((row["length_mm"] for row in document["lines"]), reverse=True)
-    least = lengths[MOST_LINES - 1] if len(lengths) > MOST_LINES else 0.0
-    rows: list[tuple[str, ...]] = [
-        (
-            row["net"],
-            row["layer"],
-            words.figure(row.get("width_mm"), "mm"),
-            words.figure(row["length_mm"], "mm"),
-            words.figure(row["z_ohm"], "ohm") if row["z_ohm"] is not None else "–",
-            words.figure(row["delay_ps"] * 1e-12, "s") if row.get("delay_ps") is not None else "–",
-        )
-        for row in document["lines"]
-        if row["length_mm"] >= least
-    ]
-    return rows[:MOST_LINES]
-
-
-def _pair_rows(document: Mapping[str, Any]) -> list[tuple[str, ...]]:
-    """(upper, lower, distance, area, capacitance, modes) of the plane pairs."""
-    rows: list[tuple[str, ...]] = []
-    for pair in document["plane_pairs"][:MOST_LINES]:
-        sides = [
-            " ".join(filter(None, (pair.get(f"{side}_net", ""), f"on {pair[side]}"))) for side in ("upper", "lower")
-        ]
-        capacitance = pair.get("capacitance_f")
-        rows.append(
-            (
-                *sides,
-                words.figure(pair.get("distance_mm"), "mm"),
-                f"{pair['area_mm2'] / 100:.3g} cm²" if "area_mm2" in pair else "–",
-                words.figure(capacitance, "F") if capacitance is not None else "–",
-                ", ".join(words.figure(f, "Hz") for f in pair.get("modes_hz", [])[:3]) or "–",
-            )
-        )
-    return rows
-
-
 def compose(document: Mapping[str, Any], shapes: BoardShapes) -> Letter:
     """The letter of a result document."""
-    teller = _Teller(document, shapes)
+    teller = Teller(document, shapes)
     views = [teller.cause(n, c, pictured=n <= SHOWN_CAUSES) for n, c in enumerate(document["causes"], start=1)]
     by_id = {c["id"]: v for c, v in zip(document["causes"], views, strict=True)}
     by_standing: dict[str, list[CauseView]] = {standing: [] for standing in STANDINGS}
@@ -586,7 +373,7 @@ def compose(document: Mapping[str, Any], shapes: BoardShapes) -> Letter:
     first = document["findings"][0] if document["findings"] else None
     box = shapes.box
     cut_y = best_cut(shapes, [f["at_mm"][1] for f in document["findings"][:CUT_CANDIDATES]])
-    coverage, good = _coverage(document)
+    coverage, good = coverage_rows(document)
     plural = {"change it": "to change", "improve it": "to improve", "watch it": "to watch"}
     return Letter(
         shapes=shapes,
@@ -597,7 +384,7 @@ def compose(document: Mapping[str, Any], shapes: BoardShapes) -> Letter:
         decided=words.decided_counts(document),
         commented=words.comment_count(document),
         stack=stack_svg(document, shapes, cut_y),
-        rows=_layer_rows(document, shapes),
+        rows=layer_rows(document),
         first_layer=teller.layer_of(first) if first else 0,
         hatched=any(shapes.reference_of(i, document["stackup"]) is not None for i in range(len(shapes.layers))),
         cut=f"cut along y = {cut_y:.1f} mm, heights to scale".replace("-", words.MINUS),
@@ -613,8 +400,8 @@ def compose(document: Mapping[str, Any], shapes: BoardShapes) -> Letter:
         good=good,
         asked=ASKED if document.get("questions") else HANGING,
         open_questions=_open_questions(document, teller),
-        lines=_line_rows(document),
-        pairs=_pair_rows(document),
+        lines=line_rows(document),
+        pairs=pair_rows(document),
         anchors=teller.anchors,
-        gather_data=lambda: _data(document, teller),
+        gather_data=lambda: page_data(document, teller),
     )
