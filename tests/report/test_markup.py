@@ -129,7 +129,6 @@ def test_same_review_same_bytes(invented, build_result, tmp_path):
         first = (tmp_path / "a" / file).read_bytes()
         assert first
         assert first == (tmp_path / "b" / file).read_bytes()
-    assert ezdxf.options.write_fixed_meta_data_for_testing is False
 
 
 def test_the_table_has_the_same_places_with_their_figures(invented):

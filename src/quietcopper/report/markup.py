@@ -22,6 +22,7 @@ import shapely
 from quietcopper.files import write_whole
 from quietcopper.findings.model import CHANGE_IT, Drawing
 from quietcopper.report import words
+from quietcopper.report.dxf import Dxf
 from quietcopper.report.outlook import place_outlook, set_aside
 from quietcopper.report.strokes import size, strokes
 from quietcopper.report.svg import SAG_MM, BoardShapes, Floats
@@ -192,37 +193,20 @@ def _shape_lines(shape: Mapping[str, Any] | None) -> Iterator[tuple[Floats, bool
 def dxf(document: Mapping[str, Any], drawing: Drawing, markup: Markup) -> bytes:
     """A DXF drawing (R2000, mm). Rings, numbers and the marked stretches lie on a layer of their own for each copper
     layer, the board's outline on another, to check that it lies on the layout's."""
-    import ezdxf
-    from ezdxf import units
-
-    options = ezdxf.options
-    fixed, options.write_fixed_meta_data_for_testing = options.write_fixed_meta_data_for_testing, True
-    try:  # else the time and a random identity are written
-        made = ezdxf.new("R2000", units=units.MM)
-        space = made.modelspace()
-
-        def on(name: str, color: int = INK) -> dict[str, Any]:
-            if name not in made.layers:
-                made.layers.add(name, color=color)
-            return {"layer": name}
-
-        for rings in drawing.outline:
-            for ring in rings:
-                space.add_lwpolyline(ring[:, :2].tolist(), close=True, dxfattribs=on("REVIEW_OUTLINE", GREY))
-        findings = document["findings"]
-        for sign in markup.signs:
-            where = f"LAYER_{sign.layer}" if sign.layer else "BOARD"
-            attributes = on(f"REVIEW_PLACES_{where}")
-            space.add_circle(sign.at, markup.radius, dxfattribs={**attributes, "lineweight": 50 if sign.heavy else 25})
-            for line in _lines(sign):
-                space.add_lwpolyline(line.tolist(), dxfattribs=attributes)
-            for points, closed in _shape_lines(findings[sign.number - 1]["shape"]):
-                space.add_lwpolyline(points.tolist(), close=closed, dxfattribs=on(f"REVIEW_SHAPES_{where}", GREY))
-        text = io.StringIO()
-        made.write(text)
-    finally:
-        options.write_fixed_meta_data_for_testing = fixed
-    return text.getvalue().encode(made.output_encoding, errors="dxfreplace")
+    made = Dxf()
+    for rings in drawing.outline:
+        for ring in rings:
+            made.line(ring, made.layer("REVIEW_OUTLINE", GREY), closed=True)
+    findings = document["findings"]
+    for sign in markup.signs:
+        where = f"LAYER_{sign.layer}" if sign.layer else "BOARD"
+        layer = made.layer(f"REVIEW_PLACES_{where}", INK)
+        made.circle(sign.at, markup.radius, layer, weight=50 if sign.heavy else 25)
+        for line in _lines(sign):
+            made.line(line, layer)
+        for points, closed in _shape_lines(findings[sign.number - 1]["shape"]):
+            made.line(points, made.layer(f"REVIEW_SHAPES_{where}", GREY), closed=closed)
+    return made.written()
 
 
 def _cell(value: Any) -> str:
